@@ -1,0 +1,1 @@
+"""Consolewright: joins an emulator program (the core) to a physical replica console."""

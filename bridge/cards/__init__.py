@@ -1,0 +1,1 @@
+"""Card code, decks, reader and punch."""

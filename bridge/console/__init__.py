@@ -1,0 +1,1 @@
+"""The console's description: one TOML file in, frozen facts or every error at once out."""

@@ -1,0 +1,1 @@
+"""Assembles a console from its description and runs it."""

@@ -1,0 +1,1 @@
+"""The demonstration: an invented machine, its programs, and a simulated operator."""

@@ -1,0 +1,1 @@
+"""From on-time to the codes the lamp drivers take."""

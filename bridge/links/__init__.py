@@ -1,0 +1,1 @@
+"""The core link and the observer link."""

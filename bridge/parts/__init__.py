@@ -1,0 +1,1 @@
+"""The parts on the wires: catalogue facts, drivers, and twins that decode the same bytes."""

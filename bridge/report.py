@@ -1,0 +1,21 @@
+"""What a device has to say about itself: a named state, and words for the people in front of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class DeviceState:
+    """One device's present state.
+
+    `device` is its name on the console ("reader", "key cable"), `state` one short word or hyphenated pair a program
+    can compare ("ready", "empty", "not-ready"), `words` a sentence for staff: what is wrong and what to do, or ""
+    when all is well.
+    """
+
+    device: str
+    state: str
+    words: str = ""
+
+
+Report = Callable[[DeviceState], None]

@@ -1,0 +1,1 @@
+"""From raw scans to key events."""

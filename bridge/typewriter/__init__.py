@@ -1,0 +1,1 @@
+"""The console typewriter: mechanism and line."""

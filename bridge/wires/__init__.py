@@ -1,0 +1,1 @@
+"""Real buses and lines, each opened explicitly and never replaced in silence."""

@@ -1,0 +1,46 @@
+import asyncio
+import math
+
+from bridge.clock import SECOND, LoopClock, paced
+from tests.virtual import run_virtually
+
+
+def test_virtual_time_jumps_to_the_deadline() -> None:
+    async def main() -> int:
+        clock = LoopClock()
+        start = clock.now()
+        await clock.until(start + 3600 * SECOND)
+        return clock.now() - start
+
+    assert run_virtually(main()) == 3600 * SECOND
+
+
+def test_late_wake_ups_are_late_but_never_early() -> None:
+    async def main() -> list[int]:
+        clock = LoopClock()
+        start = clock.now()
+        late = []
+        for n in range(1, 201):
+            await clock.until(start + n * SECOND)
+            late.append(clock.now() - start - n * SECOND)
+        return late
+
+    late = run_virtually(main(), late=0.005)
+    assert min(late) >= 0
+    assert 3_000_000 < max(late) <= 5_000_000
+
+
+def test_a_past_moment_still_yields() -> None:
+    async def main() -> bool:
+        clock = LoopClock()
+        ran: list[bool] = []
+        asyncio.get_running_loop().call_soon(ran.append, True)
+        await clock.until(clock.now() - SECOND)
+        return bool(ran)
+
+    assert run_virtually(main())
+
+
+def test_pace_divides_and_infinity_is_at_once() -> None:
+    assert paced(SECOND, 2.0) == SECOND // 2
+    assert paced(SECOND, math.inf) == 0
