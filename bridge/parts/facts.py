@@ -17,7 +17,8 @@ class Facts:
     """One type of part.
 
     `channels` counts the lamps or contacts one chip serves, numbered from 0 in each chip and on through the chain;
-    `bits_per_chip` is the length of its shift register; `max_rate_hz` the fastest clock the data sheet allows in a chain.
+    `bits_per_chip` is the length of its shift register; `max_rate_hz` the fastest clock its data sheet allows in a
+    chain.
     """
 
     name: str

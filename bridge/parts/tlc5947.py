@@ -30,7 +30,7 @@ Codes = npt.NDArray[np.uint16]
 
 
 def encode(codes: Codes) -> bytes:
-    """Return the bytes to shift out for a chain: `codes` is 24 × chips values 0–4095, channel 0 first; 36 bytes a chip."""
+    """Return the bytes to shift out for a chain: 36 a chip. `codes` is 24 × chips values 0–4095, channel 0 first."""
     pairs = codes[::-1].reshape(-1, 2)
     out = np.empty((len(pairs), 3), np.uint8)
     high, low = pairs[:, 0], pairs[:, 1]
