@@ -93,7 +93,7 @@ class CoreClient:
     def cycle(self, bits: int, ticks: int = 1) -> None:
         """Count a machine cycle of `ticks`: bit n of `bits` is lamp n of the list given at the start.
 
-        Nothing is counted while no console is there to show it; on a link held up for very long the oldest is forgotten.
+        Nothing is counted while no console is there to show it; on a link held up very long the oldest is forgotten.
         """
         self._bits = bits
         if self.welcome is not None:

@@ -1,0 +1,162 @@
+"""The daemon's end of the core link: one core at a time, and nothing it sends is trusted."""
+
+import asyncio
+from pathlib import Path
+from typing import Protocol
+
+from bridge.links.listen import listen
+from bridge.links.messages import (
+    VERSION,
+    Decoder,
+    FromDaemon,
+    Hello,
+    Lamps,
+    LinkError,
+    Message,
+    Punch,
+    Read,
+    Refused,
+    Type,
+    Welcome,
+    encode,
+)
+from bridge.report import DeviceState, Report
+
+HELLO_WITHIN = 5.0
+"""Seconds a caller has for its hello."""
+MOST_CALLERS = 8
+MOST_UNREAD = 1 << 20
+"""Bytes a core may leave unread before it is let go; it can link again at any time."""
+
+
+class CoreHandler(Protocol):
+    """What the daemon does with a core. Any method but `left` may raise LinkError to let the core go with a reason."""
+
+    def came(self, hello: Hello) -> Welcome:
+        """Answer the hello of a core; called before anything else of that core."""
+
+    def took(self, message: Lamps | Read | Punch | Type) -> None:
+        """Act on what the core sent."""
+
+    def left(self) -> None:
+        """Let go of what was the core's: it is gone, whatever the reason."""
+
+
+class CoreLink:
+    """Serves the core link; `report` is told in words when a core comes, goes or is refused."""
+
+    def __init__(self, handler: CoreHandler, report: Report) -> None:
+        self.handler = handler
+        self.report = report
+        self.core: _Caller | None = None
+        self.callers: set[_Caller] = set()
+        self._server: asyncio.Server | None = None
+
+    async def serve(self, path: Path) -> None:
+        """Listen at `path`; raises ConsoleError when that is not possible."""
+        self._server = await listen(path, lambda: _Caller(self))
+        self.report(DeviceState("core", "absent", "No emulator is linked. Start it, or wait until it starts."))
+
+    def send(self, message: FromDaemon) -> None:
+        """Send to the core, if there is one."""
+        if self.core is not None:
+            self.core.send(message)
+
+    def close(self) -> None:
+        """Stop listening and let the core go."""
+        if self._server is not None:
+            self._server.close()
+        for caller in tuple(self.callers):
+            caller.refuse("the console is shutting down")
+
+
+class _Caller(asyncio.Protocol):
+    """One connection to the core's socket."""
+
+    def __init__(self, link: CoreLink) -> None:
+        self._link = link
+        self._decoder = Decoder()
+        self._transport: asyncio.Transport | None = None
+        self._deadline: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)  # noqa: S101 -- what create_unix_server hands out
+        self._transport = transport
+        self._link.callers.add(self)
+        if len(self._link.callers) > MOST_CALLERS:
+            self.refuse("too many connections at once")
+            return
+        late = f"no hello came within {HELLO_WITHIN:g} seconds"
+        self._deadline = asyncio.get_running_loop().call_later(HELLO_WITHIN, self.refuse, late)
+
+    def data_received(self, data: bytes) -> None:
+        try:
+            for message in self._decoder.feed(data):
+                if self not in self._link.callers:
+                    return
+                self._take(message)
+        except LinkError as error:
+            self.refuse(str(error))
+
+    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 -- the protocol's signature
+        self._leave(DeviceState("core", "absent", "The emulator is gone; the lamps rest until it comes back."))
+
+    def send(self, message: FromDaemon) -> None:
+        """Send, unless this core has stopped reading."""
+        if self._transport is None:
+            return
+        self._transport.write(encode(message))
+        if self._transport.get_write_buffer_size() > MOST_UNREAD:
+            self.refuse(f"the core has left more than {MOST_UNREAD} bytes unread")
+
+    def refuse(self, reason: str) -> None:
+        """Say why, and close."""
+        if self._transport is None:
+            return
+        was_core = self._link.core in (None, self)
+        transport = self._transport
+        transport.write(encode(Refused(reason)))
+        words = f"An emulator was refused: {reason}."
+        self._leave(DeviceState("core", "refused" if was_core else "linked", words))
+        transport.close()
+
+    def _take(self, message: Message) -> None:
+        if self._link.core is self:
+            if not isinstance(message, Lamps | Read | Punch | Type):
+                raise LinkError(f"{type(message).__name__} is not a core's to send now")
+            self._link.handler.took(message)
+        elif not isinstance(message, Hello):
+            raise LinkError(f"{type(message).__name__} came before the hello")
+        elif self._link.core is not None:
+            raise LinkError("another core is linked already; one console serves one core")
+        elif not message.oldest <= VERSION <= message.newest:
+            raise LinkError(
+                f"the core speaks versions {message.oldest} to {message.newest} of the link, "
+                f"this console version {VERSION}"
+            )
+        else:
+            self._welcome(message)
+
+    def _welcome(self, hello: Hello) -> None:
+        welcome = self._link.handler.came(hello)
+        self._link.core = self
+        if self._deadline is not None:
+            self._deadline.cancel()
+        self.send(welcome)
+        missing = [*welcome.missing_lamps, *welcome.missing_keys]
+        words = f"Not on this panel: {', '.join(missing)}." if missing else ""
+        self._link.report(DeviceState("core", "linked", words))
+
+    def _leave(self, state: DeviceState) -> None:
+        self._transport = None
+        if self._deadline is not None:
+            self._deadline.cancel()
+        if self not in self._link.callers:
+            return
+        self._link.callers.discard(self)
+        if self._link.core is self:
+            self._link.core = None
+            self._link.handler.left()
+            self._link.report(state)
+        elif state.state != "absent":
+            self._link.report(state)

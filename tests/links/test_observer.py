@@ -1,0 +1,81 @@
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+from bridge.links import observer
+from bridge.links.observer import ObserverLink, observe
+from tests.links.test_core import settle
+from tests.virtual import run_virtually
+
+
+def test_a_newcomer_is_told_every_state_then_each_change(tmp_path: Path) -> None:
+    async def main() -> list[dict[str, Any]]:
+        link = ObserverLink("trial")
+        await link.serve(tmp_path / "observer.sock")
+        link.state("device", "reader", state="empty")
+        link.state("device", "reader", state="ready")
+        link.event("key", name="START", closed=True)
+        seen = []
+        async for line in observe(str(tmp_path / "observer.sock")):
+            seen.append(line)
+            if len(seen) == 2:
+                link.state("device", "reader", state="ready")
+                link.event("key", name="STOP", closed=True)
+                link.state("device", "reader", state="feeding")
+            if len(seen) == 4:
+                link.close()
+        return seen
+
+    assert run_virtually(main()) == [
+        {"topic": "hello", "format": 1, "console": "trial"},
+        {"topic": "device", "name": "reader", "state": "ready"},
+        {"topic": "key", "name": "STOP", "closed": True},
+        {"topic": "device", "name": "reader", "state": "feeding"},
+    ]
+
+
+def test_a_slow_observer_misses_lines_and_is_told_so(tmp_path: Path) -> None:
+    async def main() -> None:
+        link = ObserverLink("trial")
+        await link.serve(tmp_path / "o.sock")
+        reader, writer = await asyncio.open_unix_connection(str(tmp_path / "o.sock"), limit=1 << 12)
+        await settle()
+        link.state("device", "punch", state="ready")
+        for n in range(20_000):
+            link.event("typed", text=f"{n:0100d}")
+        buffered = [o._transport.get_write_buffer_size() for o in link.observers if o._transport]
+        assert max(buffered) <= observer.MOST_UNREAD + 200
+        lines = []
+        while True:
+            lines.append(json.loads(await reader.readline()))
+            if lines[-1]["topic"] == "missed":
+                break
+        missed = lines[-1]["lines"]
+        assert missed > 0
+        assert sum(line["topic"] == "typed" for line in lines) + missed == 20_000
+        assert json.loads(await reader.readline())["topic"] == "hello"
+        assert json.loads(await reader.readline()) == {"topic": "device", "name": "punch", "state": "ready"}
+        link.event("key", name="STOP")
+        assert json.loads(await reader.readline())["topic"] == "key"
+        writer.close()
+        link.close()
+        await settle()
+
+    run_virtually(main())
+
+
+def test_observers_beyond_the_limit_are_refused(tmp_path: Path) -> None:
+    async def main() -> None:
+        link = ObserverLink("trial")
+        path = str(tmp_path / "o.sock")
+        await link.serve(tmp_path / "o.sock")
+        pairs = [await asyncio.open_unix_connection(path) for _ in range(observer.MOST_OBSERVERS + 1)]
+        first = [json.loads(await reader.readline()) for reader, _ in pairs]
+        assert [line["topic"] for line in first].count("refused") == 1
+        for _, writer in pairs:
+            writer.close()
+        link.close()
+        await settle()
+
+    run_virtually(main())
