@@ -1,0 +1,67 @@
+"""The card code: which holes stand for which ISO 646 character (ANSI X3.26-1980, FIPS PUB 14, ISO 6586:1980).
+
+A column's holes are one number of twelve bits: row 12 is bit 11, row 11 bit 10, row 0 bit 9, row 1 bit 8 … row 9 bit 0.
+"""
+
+_ROWS = ("12", "11", "0", "1", "2", "3", "4", "5", "6", "7", "8", "9")
+_BIT = {row: 0x800 >> n for n, row in enumerate(_ROWS)}
+_SPOKEN = ("12", "11", "0", "9", "8", "1", "2", "3", "4", "5", "6", "7")
+
+# The code is regular: a zone (rows 12, 11, 0) and a digit. Letters and digits use digits 1 to 9 …
+_PLAIN = {
+    "": "123456789",
+    "12": "ABCDEFGHI",
+    "11": "JKLMNOPQR",
+    "0": "/STUVWXYZ",
+    "12-0": "abcdefghi",
+    "12-11": "jklmnopqr",
+    "11-0": "~stuvwxyz",
+}
+# … the other signs 8-2 to 8-7 …
+_SIGNS = {"": ":#@'=\"", "12": "[.<(+!", "11": "]$*);^", "0": "\\,%_>?"}
+# … controls 9-1 to 9-8 and 9-8-1 to 9-8-7, where a space marks a place outside the 128 …
+_CONTROLS = {
+    "": " \x16    \x04    \x14\x15 \x1a",
+    "12": "\x01\x02\x03 \x09 \x7f   \x0b\x0c\x0d\x0e\x0f",
+    "11": "\x11\x12\x13  \x08 \x18\x19  \x1c\x1d\x1e\x1f",
+    "0": "    \x0a\x17\x1b     \x05\x06\x07",
+}
+# … and these have no digit, or one of their own.
+_APART = {" ": "", "0": "0", "&": "12", "-": "11", "{": "12-0", "|": "12-11", "}": "11-0", "`": "8-1"}
+_APART |= {"\x00": "12-0-9-8-1", "\x10": "12-11-9-8-1"}
+
+BLANK = 0
+"""A column without holes: the space."""
+
+
+def holes(words: str) -> int:
+    """Return the holes that `words` name: rows joined by hyphens, "12-0-9"; "" is a blank column."""
+    return sum(_BIT[row] for row in words.split("-") if row)
+
+
+def words(mask: int) -> str:
+    """Return holes as the trade says them: zone, then 9 and 8, then the digit: "12-0-9-8-1"; a blank column is ""."""
+    return "-".join(row for row in _SPOKEN if mask & _BIT[row])
+
+
+def _punched() -> dict[str, int]:
+    digits = "1 2 3 4 5 6 7 8 9".split()
+    eights = [f"8-{digit}" for digit in digits[:7]]
+    kinds = (
+        (_PLAIN, digits),
+        (_SIGNS, eights[1:]),
+        (_CONTROLS, [f"9-{digit}" for digit in digits[:8] + eights]),
+    )
+    code = {character: holes(rows) for character, rows in _APART.items()}
+    for chart, rows in kinds:
+        for zone, characters in chart.items():
+            found = zip(characters, rows, strict=True)
+            code |= {character: holes(zone) | holes(row) for character, row in found if character != " "}
+    return code
+
+
+HOLES: tuple[int, ...] = tuple(mask for _, mask in sorted(_punched().items()))
+"""The holes of each ISO 646 code, 0 to 127."""
+
+CODES: dict[int, int] = {mask: code for code, mask in enumerate(HOLES)}
+"""The ISO 646 code of each of the 128 hole patterns that have one."""
