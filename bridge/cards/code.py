@@ -45,7 +45,7 @@ def words(mask: int) -> str:
 
 
 def _punched() -> dict[str, int]:
-    digits = "1 2 3 4 5 6 7 8 9".split()
+    digits = [str(row) for row in range(1, 10)]
     eights = [f"8-{digit}" for digit in digits[:7]]
     kinds = (
         (_PLAIN, digits),
