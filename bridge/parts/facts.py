@@ -1,11 +1,17 @@
 """What a catalogue says of a part, in one small record."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from bridge.wires.kinds import Line, Spi
 
 
 @dataclass(frozen=True)
-class Line:
+class ControlLine:
     """A control line a part needs: the key that names its GPIO in the description, and what it does."""
 
     key: str
@@ -27,5 +33,40 @@ class Facts:
     channels: int
     bits_per_chip: int
     max_rate_hz: int
-    lines: tuple[Line, ...]
+    lines: tuple[ControlLine, ...]
     source: str
+
+
+class LampDriver(Protocol):
+    """Drives a chain of lamp drivers; made dark."""
+
+    def write(self, codes: npt.NDArray[np.uint16]) -> None:
+        """Show codes 0–4095, one a channel, channel 0 first. Raises OSError when the bus fails."""
+
+    def dark(self) -> None:
+        """Darken every output."""
+
+
+class KeyDriver(Protocol):
+    """Reads a chain of inputs."""
+
+    def read(self) -> int:
+        """Return the levels now: bit n is channel n, 1 for high. Raises OSError when the bus fails."""
+
+
+class LampMaker(Protocol):
+    """Makes a lamp driver on its wires; `lines` go by the keys of the facts, at rest as a safe start needs them."""
+
+    def __call__(self, spi: Spi, lines: Mapping[str, Line], chips: int) -> LampDriver: ...
+
+
+class KeyMaker(Protocol):
+    """Makes a key driver on its wires."""
+
+    def __call__(self, spi: Spi, lines: Mapping[str, Line], chips: int) -> KeyDriver: ...
+
+
+class TwinMaker(Protocol):
+    """Makes the twin of a chain: `transfer` takes the same bytes, and a method named after each line takes its edges."""
+
+    def __call__(self, chips: int) -> Any: ...

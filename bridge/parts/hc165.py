@@ -4,7 +4,10 @@ PL low loads the inputs; then input D7 of the chip nearest the board comes out f
 Channels are numbered in the order they come out: channel 0 is D7 of the first chip.
 """
 
-from bridge.parts.facts import Facts, Line
+from collections.abc import Mapping
+
+from bridge.parts.facts import ControlLine, Facts
+from bridge.wires.kinds import Line, Spi
 
 FACTS = Facts(
     name="74HC165",
@@ -13,7 +16,7 @@ FACTS = Facts(
     channels=8,
     bits_per_chip=8,
     max_rate_hz=10_000_000,
-    lines=(Line("load", "PL: low loads the inputs into the register"),),
+    lines=(ControlLine("load", "PL: low loads the inputs into the register"),),
     source="Nexperia 74HC165 data sheet",
 )
 
@@ -26,6 +29,19 @@ def decode(data: bytes) -> int:
 def encode(levels: int, chips: int) -> bytes:
     """Return the bytes a chain shifts out for these levels; the inverse of `decode`."""
     return int(f"{levels:0{8 * chips}b}"[::-1], 2).to_bytes(chips, "big")
+
+
+class Driver:
+    """Reads a chain of `chips` over its SPI device and its load line."""
+
+    def __init__(self, spi: Spi, lines: Mapping[str, Line], chips: int) -> None:
+        self._spi, self._load, self._clocks = spi, lines["load"], bytes(chips)
+
+    def read(self) -> int:
+        """Load the inputs and shift them in; bit n is channel n. Raises OSError when the bus fails."""
+        self._load.set(False)
+        self._load.set(True)
+        return decode(self._spi.transfer(self._clocks))
 
 
 class Twin:

@@ -4,10 +4,13 @@
 bit 0, of the first. The rising edge of XLAT (here: latch) moves the register to the outputs; BLANK high darkens them.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import numpy.typing as npt
 
-from bridge.parts.facts import Facts, Line
+from bridge.parts.facts import ControlLine, Facts
+from bridge.wires.kinds import Line, Spi
 
 FACTS = Facts(
     name="TLC5947",
@@ -17,8 +20,8 @@ FACTS = Facts(
     bits_per_chip=288,
     max_rate_hz=15_000_000,
     lines=(
-        Line("latch", "XLAT: its rising edge moves the shifted bits to the outputs"),
-        Line("blank", "BLANK: high darkens every output; hold it high with a resistor until the daemon runs"),
+        ControlLine("latch", "XLAT: its rising edge moves the shifted bits to the outputs"),
+        ControlLine("blank", "BLANK: high darkens every output; hold it high with a resistor until the daemon runs"),
     ),
     source="TI SBVS114",
 )
@@ -47,6 +50,28 @@ def decode(data: bytes) -> Codes:
     codes[:, 0] = (triples[:, 0] << 4) | (triples[:, 1] >> 4)
     codes[:, 1] = ((triples[:, 1] & 15) << 8) | triples[:, 2]
     return codes.reshape(-1)[::-1].copy()
+
+
+class Driver:
+    """Drives a chain of `chips` over its SPI device and its two lines; dark from the first moment on."""
+
+    def __init__(self, spi: Spi, lines: Mapping[str, Line], chips: int) -> None:
+        """`lines["blank"]` must be high already: the registers hold noise at power-up."""
+        self._spi, self._latch, self._blank = spi, lines["latch"], lines["blank"]
+        self._dark: Codes = np.zeros(24 * chips, np.uint16)
+        self.write(self._dark)
+        self._blank.set(False)
+
+    def write(self, codes: Codes) -> None:
+        """Show `codes`: 24 × chips values 0–4095, channel 0 first. Raises OSError when the bus fails."""
+        self._spi.transfer(encode(codes))
+        self._latch.set(True)
+        self._latch.set(False)
+
+    def dark(self) -> None:
+        """Darken every output, by its line first: that works even when the bus does not."""
+        self._blank.set(True)
+        self.write(self._dark)
 
 
 class Twin:

@@ -1,0 +1,51 @@
+"""From the raw scans of one key chain to key events, as long as the cable is proven."""
+
+from dataclasses import dataclass
+
+from bridge.switches.settle import Settle
+
+
+@dataclass(frozen=True)
+class Contact:
+    """One key's contact on a chain: its channel, and whether a closed contact reads high."""
+
+    key: int
+    channel: int
+    closed_high: bool
+
+
+@dataclass(frozen=True)
+class KeyEvent:
+    """A key (its index on the console) settled closed or open; `at` is the captured time of its first contact."""
+
+    at: int
+    key: int
+    closed: bool
+
+
+class KeyScan:
+    """One chain of inputs: sentinel bits prove the cable, settled contacts become events.
+
+    `always_high` and `always_low` are the channels whose level the wiring fixes. While any of them reads wrong the keys
+    are frozen as they were (`intact` is False): a cable that has come off must not look like thrown keys. All contacts
+    start open.
+    """
+
+    def __init__(self, contacts: list[Contact], always_high: list[int], always_low: list[int], settle: int) -> None:
+        self._contacts = {contact.channel: contact for contact in contacts}
+        self._high = sum(1 << channel for channel in always_high)
+        self._fixed = self._high | sum(1 << channel for channel in always_low)
+        self._wired = sum(1 << contact.channel for contact in contacts)
+        self._settle = Settle(settle, sum(1 << c.channel for c in contacts if not c.closed_high))
+        self.intact = True
+
+    def feed(self, now: int, levels: int) -> list[KeyEvent]:
+        """Take one scan captured at `now` (nanoseconds; bit n is channel n) and return what happened."""
+        self.intact = levels & self._fixed == self._high
+        if not self.intact:
+            self._settle.forget()
+            return []
+        return [
+            KeyEvent(at, self._contacts[channel].key, level == self._contacts[channel].closed_high)
+            for at, channel, level in self._settle.feed(now, levels & self._wired)
+        ]

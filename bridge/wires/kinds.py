@@ -1,0 +1,36 @@
+"""The kinds of wires, as every part sees them, real or rehearsed."""
+
+from typing import Protocol
+
+
+class Spi(Protocol):
+    """One chip select of an SPI bus, clock mode 0, most significant bit first."""
+
+    def transfer(self, data: bytes) -> bytes:
+        """Shift `data` out and return the bytes shifted in meanwhile. Raises OSError when the bus fails."""
+
+    def close(self) -> None:
+        """Let go of the bus."""
+
+
+class Line(Protocol):
+    """One output line."""
+
+    def set(self, level: bool) -> None:
+        """Put the line high or low."""
+
+    def close(self) -> None:
+        """Let go of the line; it becomes an input again."""
+
+
+class Wires(Protocol):
+    """Where buses and lines come from. Every method raises WireError with what to install, enable or free."""
+
+    def spi(self, port: int, select: int, rate_hz: int) -> Spi:
+        """Open a chip select of an SPI bus."""
+
+    def line(self, gpio: int, level: bool) -> Line:
+        """Open a GPIO (number as the processor's maker counts them) as an output that starts at `level`."""
+
+    def close(self) -> None:
+        """Let go of everything opened here."""

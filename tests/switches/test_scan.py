@@ -1,0 +1,43 @@
+from bridge.switches.scan import Contact, KeyEvent, KeyScan
+
+MS = 1_000_000
+SETTLE = 10 * MS
+OPEN = 0b0000_0111  # channel 0 always high, 7 always low; keys on 1 and 2 close low, on 3 high
+
+
+def scan() -> KeyScan:
+    return KeyScan([Contact(0, 1, False), Contact(1, 2, False), Contact(2, 3, True)], [0], [7], SETTLE)
+
+
+def hold(keys: KeyScan, start: int, levels: int) -> list[KeyEvent]:
+    return [event for t in range(start, start + 2 * SETTLE, 4 * MS) for event in keys.feed(t, levels)]
+
+
+def test_contacts_close_at_the_level_the_description_says() -> None:
+    keys = scan()
+    assert hold(keys, 0, OPEN) == []
+    assert hold(keys, 100 * MS, OPEN & ~0b10) == [KeyEvent(100 * MS, 0, True)]
+    assert hold(keys, 200 * MS, OPEN | 0b1000) == [KeyEvent(200 * MS, 0, False), KeyEvent(200 * MS, 2, True)]
+
+
+def test_a_cable_that_came_off_throws_no_key_and_recovers() -> None:
+    keys = scan()
+    hold(keys, 0, OPEN & ~0b10)
+    for broken in (0x00, 0xFF, OPEN & ~1, OPEN | 0x80):
+        assert hold(keys, 1000 * MS, broken) == []
+        assert not keys.intact
+    assert hold(keys, 2000 * MS, OPEN & ~0b10) == []
+    assert keys.intact
+    assert hold(keys, 3000 * MS, OPEN) == [KeyEvent(3000 * MS, 0, False)]
+
+
+def test_samples_before_and_after_a_broken_scan_are_not_joined() -> None:
+    keys = scan()
+    assert keys.feed(0, OPEN & ~0b10) == []
+    assert keys.feed(4 * MS, 0) == []
+    assert keys.feed(12 * MS, OPEN & ~0b10) == []
+    assert keys.feed(22 * MS, OPEN & ~0b10) == [KeyEvent(12 * MS, 0, True)]
+
+
+def test_inputs_that_no_key_uses_are_not_looked_at() -> None:
+    assert hold(scan(), 0, OPEN | 0b0111_0000) == []
