@@ -1,6 +1,6 @@
 """What a catalogue says of a part, in one small record."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
@@ -12,10 +12,11 @@ from bridge.wires.kinds import Line, Spi
 
 @dataclass(frozen=True)
 class ControlLine:
-    """A control line a part needs: the key that names its GPIO in the description, and what it does."""
+    """A control line a part needs: the key that names its GPIO in the description, what it does, its level at rest."""
 
     key: str
     purpose: str
+    at_rest: bool
 
 
 @dataclass(frozen=True)
@@ -54,19 +55,9 @@ class KeyDriver(Protocol):
         """Return the levels now: bit n is channel n, 1 for high. Raises OSError when the bus fails."""
 
 
-class LampMaker(Protocol):
-    """Makes a lamp driver on its wires; `lines` go by the keys of the facts, at rest as a safe start needs them."""
-
-    def __call__(self, spi: Spi, lines: Mapping[str, Line], chips: int) -> LampDriver: ...
-
-
-class KeyMaker(Protocol):
-    """Makes a key driver on its wires."""
-
-    def __call__(self, spi: Spi, lines: Mapping[str, Line], chips: int) -> KeyDriver: ...
-
-
-class TwinMaker(Protocol):
-    """Makes the twin of a chain: `transfer` takes the same bytes, and a method named after each line takes its edges."""
-
-    def __call__(self, chips: int) -> Any: ...
+LampMaker = Callable[[Spi, Mapping[str, Line], int], LampDriver]
+"""Makes a lamp driver on its wires, for so many chips; the lines go by the keys of the facts and stand at rest."""
+KeyMaker = Callable[[Spi, Mapping[str, Line], int], KeyDriver]
+"""Makes a key driver, likewise."""
+TwinMaker = Callable[[int], Any]
+"""Makes the twin of so many chips: `transfer` takes the same bytes, a method named after each line takes its edges."""

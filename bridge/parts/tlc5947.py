@@ -20,8 +20,12 @@ FACTS = Facts(
     bits_per_chip=288,
     max_rate_hz=15_000_000,
     lines=(
-        ControlLine("latch", "XLAT: its rising edge moves the shifted bits to the outputs"),
-        ControlLine("blank", "BLANK: high darkens every output; hold it high with a resistor until the daemon runs"),
+        ControlLine("latch", "XLAT: its rising edge moves the shifted bits to the outputs", at_rest=False),
+        ControlLine(
+            "blank",
+            "BLANK: high darkens every output; hold it high with a resistor until the daemon runs",
+            at_rest=True,
+        ),
     ),
     source="TI SBVS114",
 )

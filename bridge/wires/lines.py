@@ -1,4 +1,4 @@
-"""Output lines through gpiozero, on a pin factory that is passed in: gpiozero's own search would fall back in silence."""
+"""Output lines through gpiozero, on a factory that is passed in: gpiozero's own search would fall back in silence."""
 
 from gpiozero import Factory, OutputDevice
 

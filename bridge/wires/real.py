@@ -1,4 +1,4 @@
-"""The board's own buses and lines: spidev for SPI, gpiozero on lgpio for lines. Chosen explicitly, never fallen back to.
+"""The board's own buses and lines: spidev for SPI, gpiozero on lgpio for lines. Chosen explicitly, never a fall-back.
 
 spidev rather than lgpio's SPI because it lets go of the interpreter lock during a transfer.
 """
