@@ -1,0 +1,9 @@
+"""Where the files that travel with the code are."""
+
+from pathlib import Path
+
+
+def examples() -> Path:
+    """Return the folder of example descriptions and decks: beside the installed code, or `config/` in a checkout."""
+    installed = Path(__file__).with_name("examples")
+    return installed if installed.is_dir() else Path(__file__).parents[1] / "config"
