@@ -19,3 +19,15 @@ class DeviceState:
 
 
 Report = Callable[[DeviceState], None]
+
+
+def on_change(report: Report) -> Report:
+    """Return a report that passes a device's state on only when it differs from the last one of that device."""
+    last: dict[str, DeviceState] = {}
+
+    def changed(state: DeviceState) -> None:
+        if last.get(state.device) != state:
+            last[state.device] = state
+            report(state)
+
+    return changed

@@ -45,7 +45,7 @@ class Bus:
         return now
 
     def step(self, now: int) -> int:
-        """Do what is due and return the next deadline. Deadlines missed by whole periods are skipped, not made up for."""
+        """Do what is due and return the next deadline; what is late by whole periods is skipped, not made up for."""
         for job in self._jobs:
             if job.due <= now:
                 late = now - job.due

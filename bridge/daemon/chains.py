@@ -10,7 +10,7 @@ from bridge.clock import SECOND
 from bridge.lamps.drive import LampDrive
 from bridge.lamps.frames import Bits, Counts, Frame, FrameSlot
 from bridge.parts.facts import KeyDriver, LampDriver
-from bridge.report import DeviceState
+from bridge.report import DeviceState, Report, on_change
 from bridge.switches.scan import KeyEvent, KeyScan
 
 REWRITE = SECOND
@@ -18,7 +18,7 @@ REWRITE = SECOND
 RETRY = SECOND
 """Nanoseconds before a part whose bus failed is tried again."""
 
-Post = Callable[[DeviceState], None]
+CABLE = "The cable of these keys has come off or lost its supply: check its plugs. The keys are held as they were."
 
 
 @dataclass
@@ -37,12 +37,14 @@ class LampChain:
 class LampJob:
     """All the lamp chains of one bus. `lamps` are the console's lamps on this bus, by index."""
 
-    def __init__(self, lamps: npt.NDArray[np.intp], chains: list[LampChain], report: Post) -> None:
+    def __init__(self, lamps: npt.NDArray[np.intp], chains: list[LampChain], report: Report) -> None:
         self.lamps = lamps
         self.slot = FrameSlot()
+        self.codes: npt.NDArray[np.uint16] = np.zeros(len(lamps), np.uint16)
+        """What the lamps of this bus show; a new array each step, so any thread may look."""
         self._chains = chains
         self._drive = LampDrive(len(lamps))
-        self._report = report
+        self._report = on_change(report)
 
     def add(self, elapsed: int, on_time: Counts, bits: Bits) -> None:
         """Take a frame of the whole console's lamps; called from the link's thread."""
@@ -50,7 +52,7 @@ class LampJob:
 
     def run(self, now: int) -> None:
         """Write what has changed, and everything at least once a second."""
-        codes = self._drive.step(now, self.slot.take())
+        self.codes = codes = self._drive.step(now, self.slot.take())
         for chain in self._chains:
             wanted = codes[chain.lamps]
             same = np.array_equal(chain.codes[chain.channels], wanted)
@@ -79,13 +81,15 @@ class KeyJob:
     """One key chain; `events` is called on the bus's thread, as `report` is."""
 
     def __init__(
-        self, part: str, driver: KeyDriver, scan: KeyScan, events: Callable[[list[KeyEvent]], None], report: Post
+        self, part: str, driver: KeyDriver, scan: KeyScan, events: Callable[[list[KeyEvent]], None], report: Report
     ) -> None:
         self._part = part
         self._driver = driver
         self._scan = scan
         self._events = events
-        self._report = report
+        self._ready = DeviceState(part, "ready")
+        self._cable = DeviceState(part, "cable", CABLE)
+        self._report = on_change(report)
         self._retry = 0
 
     def run(self, now: int) -> None:
@@ -99,11 +103,7 @@ class KeyJob:
             self._report(_bus_trouble(self._part, error))
             return
         events = self._scan.feed(now, levels)
-        if self._scan.intact:
-            self._report(DeviceState(self._part, "ready"))
-        else:
-            words = "The cable of these keys has come off or lost its supply: check its plugs. The keys are held as they were."
-            self._report(DeviceState(self._part, "cable", words))
+        self._report(self._ready if self._scan.intact else self._cable)
         if events:
             self._events(events)
 

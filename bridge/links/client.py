@@ -134,10 +134,14 @@ class CoreClient:
         if self._socket is None:
             return []
         came = self._receive()
+        self.send_due(now)
+        return came
+
+    def send_due(self, now: int) -> None:
+        """Send what is due and can be sent at once; for a core that has just done something worth showing."""
         if self.connected and now >= self._next_frame:
             self._frame(now)
         self._flush()
-        return came
 
     def close(self) -> None:
         """Leave the console; it goes to its rest state."""

@@ -1,0 +1,117 @@
+"""Puts a console together from its description: wires opened, drivers made, jobs laid on their buses.
+
+The only place that knows both the real wires and the rehearsed ones.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bridge.clock import SECOND
+from bridge.console.facts import Bus as BusFacts
+from bridge.console.facts import Console, Part
+from bridge.daemon.bus import Bus, Job
+from bridge.daemon.chains import KeyJob, LampChain, LampJob
+from bridge.errors import ConsoleError
+from bridge.parts.catalogue import KEY_DRIVERS, LAMP_DRIVERS
+from bridge.rehearsal.panel import RehearsedPanel
+from bridge.report import Report
+from bridge.switches.scan import Contact, KeyEvent, KeyScan
+from bridge.wires.kinds import Line, Spi, Wires
+from bridge.wires.real import REHEARSE, RealWires, WireError
+
+MS = 1_000_000
+
+
+@dataclass
+class Assembly:
+    """A console's buses, ready to step; `panel` is there when any bus is rehearsed."""
+
+    buses: list[Bus]
+    lamps: list[LampJob]
+    panel: RehearsedPanel | None
+    wires: list[Wires]
+
+    def close(self) -> None:
+        """Darken the lamps and let go of the wires; the buses must have stopped."""
+        for job in self.lamps:
+            job.dark()
+        for wires in self.wires:
+            wires.close()
+
+
+def assemble(console: Console, *, rehearse: bool, report: Report, events: Callable[[list[KeyEvent]], None]) -> Assembly:
+    """Open everything `console` describes; `rehearse` rehearses every bus, whatever the description says.
+
+    `report` and `events` are called on the buses' threads. Raises ConsoleError with everything that cannot be opened.
+    """
+    rehearsed = [part for part in console.parts if rehearse or part.bus.rehearsed]
+    panel = RehearsedPanel(rehearsed, console.lamps, console.keys) if rehearsed else None
+    real = RealWires()
+    assembly = Assembly([], [], panel, [real] if panel is None else [real, panel.wires])
+    errors: list[str] = []
+    for bus in console.buses:
+        wires = panel.wires if panel is not None and (rehearse or bus.rehearsed) else real
+        _lay(console, bus, wires, assembly, errors, report=report, events=events)
+    if errors:
+        assembly.close()
+        raise ConsoleError("\n".join(dict.fromkeys(errors)))
+    return assembly
+
+
+def _lay(
+    console: Console,
+    facts: BusFacts,
+    wires: Wires,
+    assembly: Assembly,
+    errors: list[str],
+    *,
+    report: Report,
+    events: Callable[[list[KeyEvent]], None],
+) -> None:
+    """Open one bus's parts and lay their jobs on it."""
+    lamps = np.array([n for n, lamp in enumerate(console.lamps) if lamp.part.bus == facts], np.intp)
+    chains: list[LampChain] = []
+    jobs: list[Job] = []
+    for part in console.parts:
+        if part.bus != facts:
+            continue
+        try:
+            spi, lines = _open(part, wires)
+            if part.facts.serves == "lamps":
+                chains.append(_lamp_chain(console, part, lamps, spi, lines))
+            else:
+                driver = KEY_DRIVERS[part.facts.name](spi, lines, part.chips)
+                job = KeyJob(part.name, driver, _key_scan(console, part), events, report)
+                jobs.append(Job(SECOND // console.scan.rate_hz, job.run))
+        except WireError as error:
+            errors.append(str(error))
+        except OSError as error:
+            errors.append(f"{part.name}: bus {facts.name} does not answer ({error.strerror}). {REHEARSE}")
+    if chains:
+        lit = LampJob(lamps, chains, report)
+        assembly.lamps.append(lit)
+        jobs.append(Job(SECOND // console.frames.rate_hz, lit.run))
+    if jobs:
+        assembly.buses.append(Bus(facts.name, jobs))
+
+
+def _open(part: Part, wires: Wires) -> tuple[Spi, dict[str, Line]]:
+    lines = {line.key: wires.line(part.lines[line.key], line.at_rest) for line in part.facts.lines}
+    return wires.spi(part.bus.port, part.select, part.bus.rate_hz), lines
+
+
+def _lamp_chain(
+    console: Console, part: Part, lamps: npt.NDArray[np.intp], spi: Spi, lines: dict[str, Line]
+) -> LampChain:
+    wired = [(n, console.lamps[i].channel) for n, i in enumerate(lamps) if console.lamps[i].part == part]
+    places = np.array(wired, np.intp).reshape(-1, 2)
+    driver = LAMP_DRIVERS[part.facts.name](spi, lines, part.chips)
+    return LampChain(part.name, driver, places[:, 0], places[:, 1], np.zeros(part.channels, np.uint16))
+
+
+def _key_scan(console: Console, part: Part) -> KeyScan:
+    contacts = [Contact(n, key.channel, key.closed_high) for n, key in enumerate(console.keys) if key.part == part]
+    return KeyScan(contacts, list(part.always_high), list(part.always_low), console.scan.settle_ms * MS)

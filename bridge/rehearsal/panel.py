@@ -1,0 +1,58 @@
+"""A rehearsed panel: its keys can be thrown, its lamps looked at and its cables pulled."""
+
+import asyncio
+import random
+from collections.abc import Sequence
+
+from bridge.console.facts import Key, Lamp, Part
+from bridge.rehearsal.wires import RehearsedSpi, RehearsedWires
+
+BOUNCE = 0.003
+"""Seconds a contact bounces at most; Ganssle's guide to debouncing measured 1.6 ms on average, 6.2 ms at worst."""
+BOUNCES = 4
+
+
+class RehearsedPanel:
+    """The twins of a console's rehearsed parts, by the names of its lamps and keys."""
+
+    def __init__(self, parts: Sequence[Part], lamps: Sequence[Lamp], keys: Sequence[Key]) -> None:
+        self.wires = RehearsedWires()
+        self._ends: dict[str, RehearsedSpi] = {
+            part.name: self.wires.add(part.facts, part.chips, part.bus.port, part.select, part.lines) for part in parts
+        }
+        self._parts = parts
+        self._lamps = [lamp for lamp in lamps if lamp.part.name in self._ends]
+        self._keys = {key.name: key for key in keys if key.part.name in self._ends}
+        self._random = random.Random(0)  # noqa: S311 -- bounces, not secrets
+        for part in parts:
+            for channel in part.always_low:
+                self._ends[part.name].twin.set(channel, level=False)
+        for key in self._keys.values():
+            self._set(key, closed=False)
+
+    def key_names(self) -> list[str]:
+        """Return the names of the keys that can be thrown here."""
+        return list(self._keys)
+
+    def throw(self, name: str, *, closed: bool) -> None:
+        """Close or open a key's contact, which bounces a little. Raises KeyError for a name that is not here."""
+        key = self._keys[name]
+        loop = asyncio.get_running_loop()
+        for at in sorted(
+            (self._random.random() * BOUNCE for _ in range(self._random.randrange(BOUNCES))), reverse=True
+        ):
+            loop.call_later(at, self._set, key, self._random.random() < 0.5)
+        loop.call_later(BOUNCE, self._set, key, closed)
+        self._set(key, closed)
+
+    def codes(self) -> dict[str, int]:
+        """Return what each lamp's driver shows, 0–4095, decoded from the bytes it was sent."""
+        shown = {part.name: self._ends[part.name].twin.codes() for part in self._parts if part.facts.serves == "lamps"}
+        return {lamp.name: int(shown[lamp.part.name][lamp.channel]) for lamp in self._lamps}
+
+    def plug(self, part: str, *, plugged: bool) -> None:
+        """Pull a part's cable off, or put it back. Raises KeyError for a name that is not here."""
+        self._ends[part].plugged = plugged
+
+    def _set(self, key: Key, closed: bool) -> None:
+        self._ends[key.part.name].twin.set(key.channel, level=key.closed_high == closed)
