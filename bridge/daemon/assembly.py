@@ -27,11 +27,11 @@ MS = 1_000_000
 
 @dataclass
 class Assembly:
-    """A console's buses, ready to step; `panel` is there when any bus is rehearsed."""
+    """A console's buses, ready to step; `panel` has the rehearsed parts, if there are any."""
 
     buses: list[Bus]
     lamps: list[LampJob]
-    panel: RehearsedPanel | None
+    panel: RehearsedPanel
     wires: list[Wires]
 
     def close(self) -> None:
@@ -48,12 +48,12 @@ def assemble(console: Console, *, rehearse: bool, report: Report, events: Callab
     `report` and `events` are called on the buses' threads. Raises ConsoleError with everything that cannot be opened.
     """
     rehearsed = [part for part in console.parts if rehearse or part.bus.rehearsed]
-    panel = RehearsedPanel(rehearsed, console.lamps, console.keys) if rehearsed else None
+    panel = RehearsedPanel(rehearsed, console.lamps, console.keys)
     real = RealWires()
-    assembly = Assembly([], [], panel, [real] if panel is None else [real, panel.wires])
+    assembly = Assembly([], [], panel, [real, panel.wires])
     errors: list[str] = []
     for bus in console.buses:
-        wires = panel.wires if panel is not None and (rehearse or bus.rehearsed) else real
+        wires = panel.wires if rehearse or bus.rehearsed else real
         _lay(console, bus, wires, assembly, errors, report=report, events=events)
     if errors:
         assembly.close()

@@ -50,12 +50,12 @@ class Devices:
 
 
 class CoreDesk:
-    """Serves the core that is linked; every method runs on the event loop."""
+    """Serves the core that is linked, answering through `send`; every method runs on the event loop."""
 
-    def __init__(self, console: Console, pace: float, send: Callable[[FromDaemon], None]) -> None:
+    def __init__(self, console: Console, pace: float) -> None:
         self.devices = Devices()
+        self.send: Callable[[FromDaemon], None] = lambda _: None
         self._pace = pace
-        self._send = send
         self._lamp_names = [lamp.name for lamp in console.lamps]
         self._key_names = [key.name for key in console.keys]
         self._closed = [False] * len(self._key_names)
@@ -118,32 +118,32 @@ class CoreDesk:
         self._closed[event.key] = event.closed
         place = self._key_index.get(event.key)
         if place is not None:
-            self._send(Key(event.at, place, event.closed))
+            self.send(Key(event.at, place, event.closed))
 
     def card(self, card: Card, number: int, picked_at: int, read_at: int) -> None:
         """Pass a card on that the reader has read."""
-        self._send(CardRead(number, picked_at, read_at, card))
+        self.send(CardRead(number, picked_at, read_at, card))
 
     def cycle_end(self, number: int, at: int) -> None:
         """Tell that the reader's cycle is over."""
-        self._send(CycleEnd(number, at))
+        self.send(CycleEnd(number, at))
 
     def punched(self, run: int, number: int, at: int) -> None:
         """Acknowledge a card that is punched and safe; one of an earlier core is nobody's any more."""
         if run == self._run:
-            self._send(Punched(number, at))
+            self.send(Punched(number, at))
 
     def credit(self, characters: int) -> None:
         """Let the core type so many characters more."""
-        self._send(Credit(characters))
+        self.send(Credit(characters))
 
     def keyboard(self, codes: bytes) -> None:
         """Pass on what was typed on the typewriter's keyboard."""
-        self._send(Keyboard(codes))
+        self.send(Keyboard(codes))
 
     def device(self, state: DeviceState) -> None:
         """Tell the core how a device stands."""
-        self._send(Device(state.device, state.state, state.words))
+        self.send(Device(state.device, state.state, state.words))
 
     def _lamps(self, message: Lamps) -> None:
         lamps = self._core_lamps

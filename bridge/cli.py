@@ -1,0 +1,100 @@
+"""The command: each subcommand a thin door into one room. Rooms are imported by the door that needs them."""
+
+import argparse
+import asyncio
+import json
+import math
+import signal
+import sys
+from pathlib import Path
+from typing import NoReturn
+
+from bridge.errors import ConsoleError
+
+BAD = 2
+"""Exit status when something a person can put right is in the way."""
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the command line's parser; each subcommand's function is in `door`."""
+    top = argparse.ArgumentParser(
+        prog="consolewright", description="Joins an emulator program to a physical replica console, or rehearses one."
+    )
+    commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    check = commands.add_parser("check", help="check a console description: print all its errors, or what is wired")
+    check.add_argument("file", type=Path, metavar="FILE")
+    check.set_defaults(door=_check)
+
+    schema = commands.add_parser("schema", help="print the JSON Schema of console descriptions")
+    schema.set_defaults(door=_schema)
+
+    run = commands.add_parser("run", help="run a console until it is told to stop")
+    run.add_argument("file", type=Path, metavar="FILE", help="the console's description")
+    run.add_argument("--rehearse", action="store_true", help="simulate all hardware, whatever the description says")
+    run.add_argument("--state", type=Path, metavar="DIR", help="where state, hoppers and sockets are kept")
+    run.add_argument("--pace", type=_pace, metavar="FACTOR", help="times faster than the real machine, or max")
+    run.set_defaults(door=_run)
+
+    demo = commands.add_parser("demo", help="a whole simulated console does a real job, from deck to typed page")
+    demo.add_argument("--headless", action="store_true", help="no screen: plain lines, and the end is the end")
+    demo.add_argument(
+        "--pace", type=_pace, default=1.0, metavar="FACTOR", help="times faster than the real machine, or max"
+    )
+    demo.add_argument("--out", type=Path, metavar="DIR", help="leave typed.txt, punched.deck and lamps.json there")
+    demo.set_defaults(door=_demo)
+    return top
+
+
+def main() -> NoReturn:
+    """Run the command; what a person can put right is said without a traceback, with exit status 2."""
+    arguments = parser().parse_args()
+    try:
+        arguments.door(arguments)
+        sys.stdout.flush()
+    except ConsoleError as error:
+        print(error, file=sys.stderr)
+        sys.exit(BAD)
+    except KeyboardInterrupt:
+        sys.exit(128 + signal.SIGINT)
+    except BrokenPipeError:
+        # Whoever read our output has gone; nothing is left to say to them.
+        sys.stderr.close()
+        sys.exit(128 + signal.SIGPIPE)
+    sys.exit(0)
+
+
+def _pace(text: str) -> float:
+    if text == "max":
+        return math.inf
+    try:
+        factor = float(text)
+    except ValueError:
+        factor = 0.0
+    if not 0 < factor < math.inf:
+        raise argparse.ArgumentTypeError(f"{text!r} is no pace: give a number above 0, such as 2, or max")
+    return factor
+
+
+def _check(arguments: argparse.Namespace) -> None:
+    from bridge import console  # noqa: PLC0415
+
+    print(console.describe(console.load(arguments.file)))
+
+
+def _schema(_: argparse.Namespace) -> None:
+    from bridge import console  # noqa: PLC0415
+
+    print(json.dumps(console.schema(), indent=2))
+
+
+def _run(arguments: argparse.Namespace) -> None:
+    from bridge.daemon.service import run  # noqa: PLC0415
+
+    asyncio.run(run(arguments.file, rehearse=arguments.rehearse, state=arguments.state, pace=arguments.pace))
+
+
+def _demo(arguments: argparse.Namespace) -> None:
+    from bridge.demo.show import demo  # noqa: PLC0415
+
+    asyncio.run(demo(headless=arguments.headless, pace=arguments.pace, out=arguments.out))

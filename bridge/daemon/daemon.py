@@ -1,0 +1,271 @@
+"""The daemon: a console put together, run and watched over until it is told to stop or something in it dies."""
+
+import asyncio
+import contextlib
+import itertools
+import traceback
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bridge.cards.deck import Card
+from bridge.cards.folder import Elsewhere, in_thread
+from bridge.cards.punch import Punch
+from bridge.cards.reader import Reader
+from bridge.clock import SECOND, LoopClock
+from bridge.console.facts import Console
+from bridge.daemon.assembly import Assembly, assemble
+from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
+from bridge.daemon.core import CoreDesk
+from bridge.daemon.state import prepare
+from bridge.errors import ConsoleError
+from bridge.links.core import CoreLink
+from bridge.links.observer import ObserverLink
+from bridge.rehearsal.control import Control
+from bridge.rehearsal.panel import RehearsedPanel
+from bridge.report import DeviceState, on_change
+from bridge.switches.scan import KeyEvent
+
+SHOW = SECOND // 20
+"""Nanoseconds between looks at the lamps for the observer link."""
+HEALTH = 20
+"""Looks between two reports of how late the buses are."""
+
+
+@dataclass(frozen=True)
+class Sockets:
+    """Where a running daemon is reached; `rehearsal` is None when nothing is rehearsed."""
+
+    core: Path
+    observer: Path
+    rehearsal: Path | None
+
+
+class FaultError(ConsoleError):
+    """Something in the daemon itself has died; `str()` says what and where, for whoever mends it."""
+
+    def __init__(self, what: str, error: BaseException | None) -> None:
+        while isinstance(error, BaseExceptionGroup):
+            error = error.exceptions[0]
+        where = ""
+        if error is not None and error.__traceback__ is not None:
+            frame = traceback.extract_tb(error.__traceback__)[-1]
+            where = f" at {Path(frame.filename).name}:{frame.lineno}"
+        cause = f"{type(error).__name__}: {error}" if error is not None else "it ended"
+        super().__init__(
+            f"{what} has stopped because of a fault in consolewright itself ({cause}{where}). "
+            "Start it again; if it comes back, send this line to whoever looks after the software."
+        )
+
+
+class Daemon:
+    """One console, from `start` to `stop`.
+
+    `state` is the folder where things are kept, hoppers named by a relative folder among them; `sockets` where the
+    sockets go. `say` is told of every change of a device's state. `run_bus` and `elsewhere` are how buses are stepped
+    and file systems are waited for: threads, but for tests on virtual time.
+    """
+
+    def __init__(
+        self,
+        console: Console,
+        *,
+        state: Path,
+        sockets: Path,
+        rehearse: bool,
+        pace: float,
+        say: Callable[[DeviceState], None],
+        run_bus: RunBus = BusThread,
+        elsewhere: Elsewhere = in_thread,
+    ) -> None:
+        self._console = console
+        self._state = state
+        self._sockets = sockets
+        self._rehearse = rehearse
+        self._pace = pace
+        self._say = say
+        self._run_bus = run_bus
+        self._elsewhere = elsewhere
+        self._loop = asyncio.get_running_loop()
+        self._clock = LoopClock(self._loop)
+        self._report = on_change(self._told)
+        self.observers = ObserverLink(console.name)
+        self._desk = CoreDesk(console, pace)
+        self._core_link = CoreLink(self._desk, self._report)
+        self._desk.send = self._core_link.send
+        self._assembly: Assembly | None = None
+        self._control: Control | None = None
+        self._running: list[Running] = []
+        self._tasks: dict[asyncio.Task[None], str] = {}
+        self._failed: asyncio.Future[None] = self._loop.create_future()
+        self.typewriter_twin: RehearsedTypewriter | None = None
+
+    async def start(self) -> Sockets:
+        """Open and start everything, dark; raises ConsoleError with everything that is in the way, all let go again."""
+        try:
+            return await self._start()
+        except ConsoleError:
+            await self.stop()
+            raise
+
+    async def wait(self) -> None:
+        """Return only when something in the daemon has died; raises ConsoleError saying what."""
+        await self._failed
+
+    async def stop(self) -> None:
+        """Stop everything: keys and lamps first, then the devices, the links last; leaves the lamps dark."""
+        for bus in self._running:
+            bus.stop()
+        if self._assembly is not None:
+            self._assembly.close()
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._core_link.close()
+        self.observers.close()
+        if self._control is not None:
+            self._control.close()
+        if self.typewriter_twin is not None:
+            self.typewriter_twin.close()
+        self._failed.cancel()
+        # Transports close on the loop's next turns.
+        for _ in range(3):
+            await asyncio.sleep(0)
+
+    @property
+    def panel(self) -> RehearsedPanel:
+        """The rehearsed part of the panel, once started."""
+        assert self._assembly is not None  # noqa: S101 -- there is none to ask for before
+        return self._assembly.panel
+
+    async def _start(self) -> Sockets:
+        console = self._console
+        prepare(self._state)
+        self._assembly = assemble(
+            console, rehearse=self._rehearse, report=self._from_thread, events=self._keys_from_thread
+        )
+        self._desk.devices.lamps = self._assembly.lamps
+        self.observers.state(
+            "panel", lamps=[lamp.name for lamp in console.lamps], keys=[key.name for key in console.keys]
+        )
+        self._make_hoppers()
+        self._make_typewriter()
+        sockets = await self._serve()
+        settle_interpreter()
+        for bus in self._assembly.buses:
+            self._running.append(self._run_bus(bus, self._bus_died))
+        self._supervise(self._show(), "the observer link")
+        return sockets
+
+    def _make_hoppers(self) -> None:
+        console, desk = self._console, self._desk
+        if console.reader is not None:
+            folder = self._hopper(console.reader.folder)
+            reader = Reader(
+                *(self._clock, console.reader.cards_per_minute, self._pace, folder),
+                *(self._card_read, desk.cycle_end, self._report, self._elsewhere),
+            )
+            desk.devices.reader = reader
+            self._supervise(reader.run(), "the reader")
+        if console.punch is not None:
+            folder = self._hopper(console.punch.folder)
+            punch = Punch(
+                *(self._clock, console.punch.cards_per_minute, self._pace, folder),
+                *(self._card_punched, self._report, console.punch.blank_cards, self._elsewhere),
+            )
+            desk.devices.punch = punch
+            self._supervise(punch.run(), "the punch")
+
+    def _hopper(self, folder: Path) -> Path:
+        """Return a hopper's folder; one inside the state folder is ours to make."""
+        if folder.is_absolute():
+            return folder
+        with contextlib.suppress(OSError):
+            (self._state / folder).mkdir(parents=True, exist_ok=True)
+        return self._state / folder
+
+    async def _serve(self) -> Sockets:
+        folder = self._sockets
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise ConsoleError(
+                f"{folder}: cannot hold the sockets ({error.strerror}). Choose another --state."
+            ) from None
+        rehearsal = None
+        await self._core_link.serve(folder / "core.sock")
+        await self.observers.serve(folder / "observer.sock")
+        if self.panel.parts or self.typewriter_twin is not None:
+            rehearsal = folder / "rehearsal.sock"
+            self._control = Control(self.panel, self.typewriter_twin)
+            await self._control.serve(rehearsal)
+        return Sockets(folder / "core.sock", folder / "observer.sock", rehearsal)
+
+    def _card_read(self, card: Card, number: int, picked_at: int, read_at: int) -> None:
+        self._desk.card(card, number, picked_at, read_at)
+        reader = self._desk.devices.reader
+        progress = reader.progress if reader is not None else None
+        if progress is not None:
+            self.observers.state("deck", "reader", deck=progress.deck, read=progress.read, cards=progress.cards)
+
+    def _card_punched(self, run: int, number: int, at: int) -> None:
+        self._desk.punched(run, number, at)
+        self.observers.event("punched", number=number)
+
+    def _told(self, state: DeviceState) -> None:
+        self._say(state)
+        self.observers.state("device", state.device, state=state.state, words=state.words)
+        if state.device != "core":
+            self._desk.device(state)
+
+    def _from_thread(self, state: DeviceState) -> None:
+        self._loop.call_soon_threadsafe(self._report, state)
+
+    def _keys_from_thread(self, events: list[KeyEvent]) -> None:
+        self._loop.call_soon_threadsafe(self._keys, events)
+
+    def _keys(self, events: list[KeyEvent]) -> None:
+        for event in events:
+            self._desk.key(event)
+            self.observers.event("key", name=self._console.keys[event.key].name, closed=event.closed, at=event.at)
+
+    async def _show(self) -> None:
+        """Tell observers how the lamps stand, and now and then how late the buses are."""
+        assembly = self._assembly
+        assert assembly is not None  # noqa: S101 -- started after it was made
+        codes = np.zeros(len(self._console.lamps), np.uint16)
+        due = self._clock.now()
+        for look in itertools.count():
+            for job in assembly.lamps:
+                codes[job.lamps] = job.codes
+            self.observers.state("lamps", codes=codes.tolist())
+            if look % HEALTH == 0:
+                for bus in assembly.buses:
+                    late = sorted(bus.late)
+                    if late:
+                        p99 = late[len(late) * 99 // 100] / 1000
+                        self.observers.state(
+                            "bus", bus.name, late_p99_us=round(p99), late_max_us=round(late[-1] / 1000)
+                        )
+            due += SHOW
+            await self._clock.until(due)
+
+    def _supervise(self, work: Coroutine[Any, Any, None], name: str) -> None:
+        task = self._loop.create_task(work, name=name)
+        self._tasks[task] = name
+        task.add_done_callback(self._task_ended)
+
+    def _task_ended(self, task: "asyncio.Task[None]") -> None:
+        if not task.cancelled():
+            self._died(self._tasks[task], task.exception())
+
+    def _bus_died(self, error: BaseException) -> None:
+        self._loop.call_soon_threadsafe(self._died, "a bus", error)
+
+    def _died(self, what: str, error: BaseException | None) -> None:
+        """Report a fault of our own: the service starts the daemon again."""
+        if not self._failed.done():
+            self._failed.set_exception(FaultError(what, error))
