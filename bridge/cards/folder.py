@@ -1,0 +1,132 @@
+"""Every file-system call of the card machines: on folders that stand for sticks, which lie, fill up and vanish.
+
+Nothing here follows a link. A call on a dying stick can hang where nothing can end it, so the machines never make one
+in the event loop: they hand it to an `Elsewhere`, which is the one thing to change to move the calls to a process.
+"""
+
+import asyncio
+import errno
+import os
+import stat
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple, Protocol, TypeVar
+
+T = TypeVar("T")
+
+MAX_ENTRIES = 10_000
+"""How many entries of a folder are looked at."""
+
+
+class Elsewhere(Protocol):
+    """Runs a call away from the event loop; returns or raises what it does."""
+
+    async def __call__(self, call: Callable[[], T], /) -> T: ...  # noqa: D102
+
+
+async def in_thread(call: Callable[[], T]) -> T:
+    """Run the call in a thread: it may hang, the loop goes on."""
+    return await asyncio.to_thread(call)
+
+
+async def at_once(call: Callable[[], T]) -> T:
+    """Run the call in the loop: for loops with virtual time, which cannot wait for a thread."""
+    return call()
+
+
+class Identity(NamedTuple):
+    """What tells one state of a file from another without reading it."""
+
+    name: str
+    size: int
+    mtime_ns: int
+    inode: int
+
+
+def entries(folder: Path) -> list[Identity]:
+    """Return what is in the folder, by name, at most MAX_ENTRIES of it; hidden entries are left out. Raises OSError."""
+    found = []
+    with os.scandir(folder) as listing:
+        for entry, _ in zip(listing, range(MAX_ENTRIES), strict=False):
+            if not entry.name.startswith("."):
+                info = entry.stat(follow_symlinks=False)
+                found.append(Identity(entry.name, info.st_size, info.st_mtime_ns, info.st_ino))
+    return sorted(found)
+
+
+def read(folder: Path, name: str, limit: int) -> bytes:
+    """Return the first `limit` bytes of a file; raises OSError, also for anything that is not an ordinary file."""
+    with os.fdopen(_open(folder / name, os.O_RDONLY), "rb") as file:
+        return file.read(limit)
+
+
+def writable(folder: Path) -> None:
+    """Raise OSError unless files can be made in the folder, as far as that can be told without making one."""
+    if not stat.S_ISDIR(folder.stat().st_mode):
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+    if os.statvfs(folder).f_flag & os.ST_RDONLY:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+
+def create(folder: Path, name: str) -> None:
+    """Make an empty file that was not there, for good. Raises OSError."""
+    os.close(os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644))
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def append(folder: Path, name: str, size: int, data: bytes) -> bool:
+    """Add `data` to a file of `size` bytes, for good: on return it has been synced. Raises OSError.
+
+    What an attempt that failed left of the same data is taken away first: after a sync that failed, the next one may
+    succeed without having written anything. Returns False, with the file untouched, if it is not there or is not the
+    one that was left with `size` bytes.
+    """
+    try:
+        descriptor = _open(folder / name, os.O_RDWR)
+    except FileNotFoundError:
+        return False
+    try:
+        os.lseek(descriptor, size, os.SEEK_SET)
+        if os.fstat(descriptor).st_size < size or not data.startswith(os.read(descriptor, len(data) + 1)):
+            return False
+        os.ftruncate(descriptor, size)
+        os.lseek(descriptor, size, os.SEEK_SET)
+        rest = memoryview(data)
+        while rest:
+            rest = rest[os.write(descriptor, rest) :]
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    return True
+
+
+def trouble(error: OSError, folder: Path) -> str:
+    """Return what an error on a stick's folder means to the people in front of it, and what they can do."""
+    match error.errno:
+        case errno.ENOENT | errno.ENOTDIR:
+            return f"no stick is in: there is no folder {folder}"
+        case errno.EACCES | errno.EPERM:
+            return "the stick does not allow it: take it out and try another"
+        case errno.EROFS:
+            return "the stick is write-protected: free it, or put another in"
+        case errno.ENOSPC | errno.EDQUOT:
+            return "the stick is full: put another in"
+        case errno.ELOOP | errno.ENOTSUP | errno.EISDIR:
+            return "what is named like a deck is a link, a folder or a pipe: put the deck itself on the stick"
+        case _:
+            return f"the stick does not work ({error.strerror or error}): take it out and try another"
+
+
+def _open(path: Path, flags: int) -> int:
+    # Without O_NONBLOCK, opening a FIFO that someone named like a deck would wait for ever.
+    descriptor = os.open(path, flags | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise OSError(errno.ENOTSUP, "not an ordinary file", str(path))
+    return descriptor
