@@ -20,7 +20,7 @@ class RehearsedPanel:
         self._ends: dict[str, RehearsedSpi] = {
             part.name: self.wires.add(part.facts, part.chips, part.bus.port, part.select, part.lines) for part in parts
         }
-        self._parts = parts
+        self.parts = parts
         self._lamps = [lamp for lamp in lamps if lamp.part.name in self._ends]
         self._keys = {key.name: key for key in keys if key.part.name in self._ends}
         self._random = random.Random(0)  # noqa: S311 -- bounces, not secrets
@@ -29,10 +29,6 @@ class RehearsedPanel:
                 self._ends[part.name].twin.set(channel, level=False)
         for key in self._keys.values():
             self._set(key, closed=False)
-
-    def key_names(self) -> list[str]:
-        """Return the names of the keys that can be thrown here."""
-        return list(self._keys)
 
     def throw(self, name: str, *, closed: bool) -> None:
         """Close or open a key's contact, which bounces a little. Raises KeyError for a name that is not here."""
@@ -47,7 +43,7 @@ class RehearsedPanel:
 
     def codes(self) -> dict[str, int]:
         """Return what each lamp's driver shows, 0–4095, decoded from the bytes it was sent."""
-        shown = {part.name: self._ends[part.name].twin.codes() for part in self._parts if part.facts.serves == "lamps"}
+        shown = {part.name: self._ends[part.name].twin.codes() for part in self.parts if part.facts.serves == "lamps"}
         return {lamp.name: int(shown[lamp.part.name][lamp.channel]) for lamp in self._lamps}
 
     def plug(self, part: str, *, plugged: bool) -> None:

@@ -1,0 +1,110 @@
+import numpy as np
+import numpy.typing as npt
+
+from bridge.daemon.chains import CABLE, RETRY, REWRITE, KeyJob, LampChain, LampJob
+from bridge.report import DeviceState
+from bridge.switches.scan import Contact, KeyEvent, KeyScan
+
+MS = 1_000_000
+
+
+class Driver:
+    """A lamp or key driver that takes notes and fails to order."""
+
+    def __init__(self) -> None:
+        self.broken = False
+        self.written: list[list[int]] = []
+        self.levels = 0b011
+
+    def write(self, codes: npt.NDArray[np.uint16]) -> None:
+        if self.broken:
+            raise OSError(5, "Input/output error")
+        self.written.append(codes.tolist())
+
+    def dark(self) -> None:
+        self.write(np.zeros(4, np.uint16))
+
+    def read(self) -> int:
+        if self.broken:
+            raise OSError(5, "Input/output error")
+        return self.levels
+
+
+def lamp_job(driver: Driver, said: list[DeviceState]) -> LampJob:
+    """The console's lamps 1 and 3 are on this bus, on channels 2 and 0."""
+    lamps = np.array([1, 3], np.intp)
+    places = np.array([0, 1], np.intp)
+    chain = LampChain("lamps", driver, places, np.array([2, 0], np.intp), np.zeros(4, np.uint16))
+    return LampJob(lamps, [chain], said.append)
+
+
+def frame(job: LampJob, *bits: int) -> None:
+    on = np.array(bits, np.uint64)
+    job.add(1, on, on.astype(np.bool_))
+
+
+def test_lamps_go_to_their_channels_and_only_changes_are_written() -> None:
+    driver, said = Driver(), list[DeviceState]()
+    job = lamp_job(driver, said)
+    job.run(0)
+    frame(job, 1, 1, 1, 0)
+    job.run(5 * MS)
+    job.run(10 * MS)
+    frame(job, 0, 1, 0, 0)
+    job.run(15 * MS)
+    frame(job, 0, 0, 0, 1)
+    job.run(20 * MS)
+    assert driver.written == [[0, 0, 0, 0], [0, 0, 4095, 0], [4095, 0, 0, 0]]
+    assert said == [DeviceState("lamps", "ready")]
+
+
+def test_everything_is_written_again_once_a_second() -> None:
+    driver = Driver()
+    job = lamp_job(driver, [])
+    for now in range(0, 3 * REWRITE + MS, 5 * MS):
+        job.run(now)
+    assert len(driver.written) == 4
+
+
+def test_a_bus_that_fails_is_said_once_tried_each_second_and_said_to_be_back() -> None:
+    driver, said = Driver(), list[DeviceState]()
+    job = lamp_job(driver, said)
+    job.run(0)
+    driver.broken = True
+    frame(job, 0, 1, 0, 0)
+    for now in range(5 * MS, 3 * RETRY, 5 * MS):
+        job.run(now)
+    job.dark()
+    assert [state.state for state in said] == ["ready", "not-ready"]
+    assert "Input/output error" in said[-1].words
+    driver.broken = False
+    job.run(4 * RETRY)
+    assert said[-1] == DeviceState("lamps", "ready")
+    assert driver.written[-1] == [0, 0, 4095, 0]
+
+
+def test_key_events_a_cable_that_comes_off_and_a_bus_that_fails() -> None:
+    driver, said, events = Driver(), list[DeviceState](), list[KeyEvent]()
+    scan = KeyScan([Contact(7, 1, False)], [0], [2], 10 * MS)
+    job = KeyJob("keys", driver, scan, events.extend, said.append)
+    job.run(0)
+    driver.levels = 0b001
+    for now in range(4 * MS, 40 * MS, 4 * MS):
+        job.run(now)
+    assert events == [KeyEvent(4 * MS, 7, True)]
+    driver.levels = 0b000
+    job.run(40 * MS)
+    driver.broken = True
+    job.run(44 * MS)
+    driver.broken = False
+    driver.levels = 0b001
+    job.run(48 * MS)
+    assert said[-1].state == "not-ready"
+    job.run(44 * MS + RETRY)
+    assert [(state.state, state.words == CABLE) for state in said] == [
+        ("ready", False),
+        ("cable", True),
+        ("not-ready", False),
+        ("ready", False),
+    ]
+    assert len(events) == 1
