@@ -70,20 +70,24 @@ class Interpreter:
     def _stop(self) -> None:
         self.running = False
         self.stop_after_order = False
-        self.one_cycle = False
 
     # Lamps and keys
 
     def word_keys(self) -> int:
         return sum(self.keys[f"W.{bit}"] << bit for bit in range(24))
 
+    def _row_d(self) -> int:
+        closed = [position for position in SELECTOR if self.keys["SELECT." + position]]
+        if len(closed) != 1:
+            return 0
+        return self.word_keys() if closed == ["KEYS"] else int(vars(self)[closed[0]])
+
     def lamps(self) -> dict[str, int]:
-        shown = [position for position in SELECTOR if self.keys["SELECT." + position]]
-        rows = {"KEYS": self.word_keys(), **vars(self)}
-        rows["D"] = rows[shown[0]] if shown else 0
-        bits = "".join(f"{rows[row]:0{width}b}" for row, width in ROWS.items())
-        bits += "".join("1" if phase == self.phase else "0" for phase in PHASES)
-        bits += f"{self.READER}{self.PUNCH}{self.TYPING}{self.OVER}{self.ERROR}{'10' if self.running else '01'}1"
+        words = f"{self.A:024b}{self.B:024b}{self.R:024b}{self.W:024b}{self._row_d():024b}"
+        addresses = f"{self.C:010b}{self.X:010b}{self.L:010b}{self.S:010b}{self.RC:07b}{self.PC:07b}{self.Q:05b}"
+        phases = "".join("1" if phase == self.phase else "0" for phase in PHASES)
+        waits = f"{self.READER}{self.PUNCH}{self.TYPING}"
+        bits = words + addresses + phases + waits + f"{self.OVER}{self.ERROR}{'10' if self.running else '01'}1"
         return dict(zip(LAMPS, map(int, bits), strict=True))
 
     def press(self, name: str) -> None:
@@ -91,10 +95,10 @@ class Interpreter:
             self._reset()
         elif name == "STOP":
             if self.phase == "FETCH" or self.READER or self.PUNCH or self.TYPING:
-                self.running = self.stop_after_order = False
+                self._stop()
             elif self.running:
                 self.stop_after_order = True
-        elif not (self.running or self.one_cycle or self.ERROR):
+        elif not (self.running or self.ERROR):
             self._press_while_stopped(name)
 
     def _press_while_stopped(self, name: str) -> None:
@@ -104,7 +108,7 @@ class Interpreter:
             case "STEP ORDER":
                 self.running = self.stop_after_order = True
             case "STEP CYCLE":
-                self.one_cycle = True
+                self._cycle()
             case "LOAD":
                 self._reset()
                 self._ask_for_card()
@@ -128,9 +132,12 @@ class Interpreter:
 
     def cycle(self) -> None:
         """Let 96 µs pass: one machine cycle, or none when the machine is stopped."""
-        if not (self.running or self.one_cycle):
-            return
-        self.one_cycle = False
+        if self.running:
+            self._cycle()
+        if self.phase == "FETCH" and self.stop_after_order:
+            self._stop()
+
+    def _cycle(self) -> None:
         match self.phase:
             case "FETCH":
                 self.S = self.C
@@ -150,8 +157,6 @@ class Interpreter:
                     self.A = signed(self.A) // 2 % 2**24
                 self.Q -= 1
                 self.phase = "EXTRA" if self.Q else "FETCH"
-        if self.phase == "FETCH" and self.stop_after_order:
-            self._stop()
 
     def _obey(self, function: int) -> bool:  # noqa: C901, PLR0912, PLR0915 (the page's table, in the page's order)
         """Do what the page says of this function; False while the order has not ended."""
