@@ -5,6 +5,7 @@ in the event loop: they hand it to an `Elsewhere`, which is the one thing to cha
 """
 
 import asyncio
+import contextlib
 import errno
 import os
 import stat
@@ -43,12 +44,18 @@ class Identity(NamedTuple):
     inode: int
 
 
+class ChangedError(OSError):
+    """A file is not as it was left."""
+
+
 def entries(folder: Path) -> list[Identity]:
     """Return what is in the folder, by name, at most MAX_ENTRIES of it; hidden entries are left out. Raises OSError."""
     found = []
     with os.scandir(folder) as listing:
         for entry, _ in zip(listing, range(MAX_ENTRIES), strict=False):
-            if not entry.name.startswith("."):
+            if entry.name.startswith("."):
+                continue
+            with contextlib.suppress(FileNotFoundError):  # gone since it was listed
                 info = entry.stat(follow_symlinks=False)
                 found.append(Identity(entry.name, info.st_size, info.st_mtime_ns, info.st_ino))
     return sorted(found)
@@ -80,22 +87,17 @@ def create(folder: Path, name: str) -> None:
         os.close(descriptor)
 
 
-def append(folder: Path, name: str, size: int, data: bytes) -> bool:
+def append(folder: Path, name: str, size: int, data: bytes) -> None:
     """Add `data` to a file of `size` bytes, for good: on return it has been synced. Raises OSError.
 
-    What an attempt that failed left of the same data is taken away first: after a sync that failed, the next one may
-    succeed without having written anything. Returns False, with the file untouched, if it is not there or is not the
-    one that was left with `size` bytes.
+    What an attempt that failed left of the same data is written over: after a sync that failed, the next one may
+    succeed without having written anything. Raises ChangedError if the file is not the one that was left so.
     """
-    try:
-        descriptor = _open(folder / name, os.O_RDWR)
-    except FileNotFoundError:
-        return False
+    descriptor = _open(folder / name, os.O_RDWR)
     try:
         os.lseek(descriptor, size, os.SEEK_SET)
         if os.fstat(descriptor).st_size < size or not data.startswith(os.read(descriptor, len(data) + 1)):
-            return False
-        os.ftruncate(descriptor, size)
+            raise ChangedError(errno.ESTALE, "the file was changed", str(folder / name))
         os.lseek(descriptor, size, os.SEEK_SET)
         rest = memoryview(data)
         while rest:
@@ -103,7 +105,6 @@ def append(folder: Path, name: str, size: int, data: bytes) -> bool:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-    return True
 
 
 def trouble(error: OSError, folder: Path) -> str:

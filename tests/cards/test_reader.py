@@ -1,5 +1,6 @@
 import asyncio
 import math
+import threading
 from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any
@@ -7,7 +8,7 @@ from typing import Any
 import pytest
 
 from bridge.cards.deck import Card
-from bridge.cards.folder import at_once
+from bridge.cards.folder import Elsewhere, T, at_once, in_thread
 from bridge.cards.reader import LOOK_EVERY, Progress, Reader
 from bridge.clock import SECOND
 from tests.cards.bench import MS, Staff, running, text_card
@@ -19,7 +20,7 @@ CYCLE = 120 * MS  # source: arithmetic: 60 s / 500 cards
 class Bench(Staff):
     """A reader, a core that wants `hungry` more cards as soon as it has one, and notes of both."""
 
-    def __init__(self, folder: Path, speed: float = 500, pace: float = 1.0) -> None:
+    def __init__(self, folder: Path, speed: float = 500, pace: float = 1.0, elsewhere: Elsewhere = at_once) -> None:
         super().__init__()
         self.hungry = 0
         self.cards: list[Card] = []
@@ -29,7 +30,7 @@ class Bench(Staff):
         self.ended: list[int] = []
         self.delivered_late: list[int] = []
         self.ended_late: list[int] = []
-        self.reader = Reader(self.clock, speed, pace, folder, self.deliver, self.end, self.report, at_once)
+        self.reader = Reader(self.clock, speed, pace, folder, self.deliver, self.end, self.report, elsewhere)
 
     def deliver(self, card: Card, number: int, picked_at: int, read_at: int) -> None:
         self.cards.append(card)
@@ -333,3 +334,48 @@ def test_a_moving_card_that_nobody_waits_for_any_more_is_lost(stick: Path) -> No
         assert len(bench.ended) == 2
 
     play(stick, scene)
+
+
+def test_a_stick_that_hangs_stops_neither_the_loop_nor_the_deck_in_memory(stick: Path) -> None:
+    deck = put(stick, 20)
+    looks = 0
+
+    async def first_look_only(call: Callable[[], T]) -> T:
+        nonlocal looks
+        looks += 1
+        if looks > 1:
+            await asyncio.Event().wait()
+        return call()
+
+    async def main() -> None:
+        bench = Bench(stick, elsewhere=first_look_only)
+        async with running(bench.reader.run()):
+            bench.ask(20)
+            await bench.until_ended(20)
+            assert bench.cards == deck
+            assert looks == 2
+
+    run_virtually(main())
+
+
+def test_in_real_time_the_folder_is_looked_at_in_a_thread(stick: Path) -> None:
+    deck = put(stick, 3)
+    threads: set[int] = set()
+
+    async def noting(call: Callable[[], T]) -> T:
+        def noted() -> T:
+            threads.add(threading.get_ident())
+            return call()
+
+        return await in_thread(noted)
+
+    async def main() -> None:
+        bench = Bench(stick, pace=math.inf, elsewhere=noting)
+        async with running(bench.reader.run()):
+            bench.ask(3)
+            await bench.until_ended(3)
+            assert bench.cards == deck
+
+    asyncio.run(main())
+    assert threads
+    assert threading.get_ident() not in threads
