@@ -19,10 +19,12 @@ class MayImportOnly(Contract):
             raise ValueError(f"{self.name}: there is no module {', '.join(sorted(missing))}")
         open_to_it = named.union(*(graph.find_descendants(name) for name in named))
         inside = {str(self.package)} | graph.find_descendants(str(self.package))
+        house = str(self.package).partition(".")[0] + "."
         found = [
             f"{importer} -> {imported}"
             for importer in sorted(inside)
             for imported in sorted(graph.find_modules_directly_imported_by(importer) - open_to_it)
+            if imported.startswith(house)
         ]
         return ContractCheck(kept=not found, metadata={"found": found})
 

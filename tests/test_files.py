@@ -18,5 +18,6 @@ def test_examples_are_beside_the_code_or_else_in_config(tmp_path: Path, installe
     assert found == tmp_path / ("bridge/examples" if installed else "config")
 
 
-def test_there_are_examples() -> None:
-    assert files.examples().is_dir()
+def test_there_are_descriptions_and_decks() -> None:
+    assert list(files.examples().glob("*.toml"))
+    assert list(files.examples().glob("decks/*.deck"))
