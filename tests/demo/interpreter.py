@@ -83,12 +83,15 @@ class Interpreter:
         return self.word_keys() if closed == ["KEYS"] else int(vars(self)[closed[0]])
 
     def lamps(self) -> dict[str, int]:
+        return dict(zip(LAMPS, map(int, self.lamps_in_a_row()), strict=True))
+
+    def lamps_in_a_row(self) -> str:
+        """Return the lamps left to right, a lit one as 1: the same as `lamps`, for comparing many of them."""
         words = f"{self.A:024b}{self.B:024b}{self.R:024b}{self.W:024b}{self._row_d():024b}"
         addresses = f"{self.C:010b}{self.X:010b}{self.L:010b}{self.S:010b}{self.RC:07b}{self.PC:07b}{self.Q:05b}"
-        phases = "".join("1" if phase == self.phase else "0" for phase in PHASES)
+        phases = "".join(str(int(phase == self.phase)) for phase in PHASES)
         waits = f"{self.READER}{self.PUNCH}{self.TYPING}"
-        bits = words + addresses + phases + waits + f"{self.OVER}{self.ERROR}{'10' if self.running else '01'}1"
-        return dict(zip(LAMPS, map(int, bits), strict=True))
+        return words + addresses + phases + waits + f"{self.OVER}{self.ERROR}{'10' if self.running else '01'}1"
 
     def press(self, name: str) -> None:
         if name == "RESET":

@@ -30,6 +30,7 @@ class Program:
     store: list[int]  # 1,024 words
     deck: list[list[int]]  # cards of 80 columns of 12 bits
     entry: int  # address of the first order
+    end: int  # the address after the last one
     word_keys: int  # 24 bits
     selector: str | None  # a position of the selector, or None between two
 
@@ -47,6 +48,7 @@ def random_program(random: Random) -> Program:
         store=store,
         deck=[_card(random, orders) for _ in range(8)],
         entry=random.choice((0, 0, random.randrange(orders.end))),
+        end=orders.end,
         word_keys=random_word(random),
         selector=random.choice((*SELECTOR, None)),
     )
