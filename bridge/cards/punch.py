@@ -11,7 +11,6 @@ from bridge.cards.deck import Card, print_deck
 from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.stacker import Stacker
 from bridge.clock import SECOND, LoopClock
-from bridge.errors import ConsoleError
 from bridge.report import DeviceState, Report
 
 PUNCHED_AT = 0.75
@@ -28,10 +27,6 @@ RUNS = 16
 
 Punched = Callable[[int, int, int], None]
 """Takes the run and the number of a card that is safe, and when it was."""
-
-
-class PunchOverrunError(ConsoleError):
-    """The core sent more cards than may wait."""
 
 
 class _Job(NamedTuple):
@@ -78,20 +73,21 @@ class Punch:
         self._said: DeviceState | None = None
         self._news = asyncio.Event()
 
-    def punch(self, run: int, number: int, card: Card) -> None:
+    def punch(self, run: int, number: int, card: Card) -> bool:
         """Punch a card. `run` names the core's run, `number` the card in it, growing from card to card.
 
         A card that was punched before is acknowledged at once and not punched again; one that still waits is not added
-        twice. Raises PunchOverrunError if QUEUE cards wait.
+        twice. Returns False, and does not take the card, if QUEUE cards wait: the core did not wait for its turn.
         """
         if number <= self._done.get(run, -1):
             self._punched(run, number, self._clock.now())
         elif not any((job.run, job.number) == (run, number) for job in self._jobs):
             if len(self._jobs) >= QUEUE:
-                raise PunchOverrunError(f"the core sent card {number} to the punch while {QUEUE} cards wait for it")
+                return False
             self._jobs.append(_Job(run, number, card, self._clock.now()))
             self._news.set()
             self._announce()
+        return True
 
     def refill(self) -> None:
         """Load the hopper with blank cards again."""
