@@ -1,1 +1,48 @@
 """The console's description: one TOML file in, frozen facts or every error at once out."""
+
+from bridge.console.facts import (
+    Bus,
+    Console,
+    Frames,
+    Key,
+    KeyKind,
+    KeyRow,
+    Lamp,
+    LampRow,
+    Pace,
+    Part,
+    Point,
+    Punch,
+    Reader,
+    Rotary,
+    Scan,
+    Typewriter,
+)
+from bridge.console.findings import DescriptionError, Finding
+from bridge.console.reading import load
+from bridge.console.shape import schema
+from bridge.console.wiring import describe
+
+__all__ = [
+    "Bus",
+    "Console",
+    "DescriptionError",
+    "Finding",
+    "Frames",
+    "Key",
+    "KeyKind",
+    "KeyRow",
+    "Lamp",
+    "LampRow",
+    "Pace",
+    "Part",
+    "Point",
+    "Punch",
+    "Reader",
+    "Rotary",
+    "Scan",
+    "Typewriter",
+    "describe",
+    "load",
+    "schema",
+]

@@ -1,0 +1,298 @@
+"""From sound tables to a console: names looked up, rows spread out, and any two places checked against each other."""
+
+from collections.abc import Iterable, Sequence
+from itertools import chain
+from pathlib import Path as FilePath
+from typing import Literal
+
+from bridge.console import header, shape, spans, words
+from bridge.console.bustime import MOST, loads
+from bridge.console.claims import Claims, Owner, quoted
+from bridge.console.facts import (
+    Bus,
+    Console,
+    Frames,
+    Key,
+    KeyKind,
+    KeyRow,
+    Lamp,
+    LampRow,
+    Pace,
+    Part,
+    Punch,
+    Reader,
+    Rotary,
+    Scan,
+    Typewriter,
+)
+from bridge.console.findings import Finding, suggest
+from bridge.console.locate import Path
+from bridge.console.sheet import Sheet
+from bridge.parts.catalogue import CATALOGUE
+from bridge.parts.facts import Facts
+
+Strip = shape.LampRow | shape.Lamp | shape.KeyRow | shape.Key | shape.Rotary
+"""Anything wired to a part: names, channels, and perhaps pins and wires, each list in the same order."""
+
+Wiring = tuple[str, Part, int, str | None, str | None, str | None, int]
+"""The fields of a `Point`."""
+
+_NO_BUS = Bus("", "spi", 0, 1, rehearsed=True, place=0)
+"""Stands in for a bus that is not described, so that the rest of its part can still be checked."""
+
+
+def build(path: FilePath, sheet: Sheet) -> tuple[Console, list[Finding]]:
+    """Return the console of the file at `path`, and everything wrong with it.
+
+    With findings, the console is what could be made of the rest, and not to be used.
+    """
+    builder = _Builder(sheet)
+    console = builder.console(path)
+    return console, [*sheet.findings, *builder.findings()]
+
+
+class _Builder:
+    def __init__(self, sheet: Sheet) -> None:
+        self._sheet = sheet
+        self._found: list[Finding] = []
+        self._buses: dict[str, Bus] = {}
+        self._parts: dict[str, Part] = {}
+        self._ports = Claims("SPI port")
+        self._gpio = Claims("GPIO")
+        self._selects = Claims("chip select")
+        self._channels = Claims("channel")
+        self._pins = Claims("pin")
+        self._folders = Claims("folder", quoted)
+        self._names = {sort: Claims(f"{sort} name", quoted) for sort in ("bus", "part", "lamp", "key")}
+
+    def findings(self) -> list[Finding]:
+        wired = (self._ports, self._gpio, self._selects, self._channels, self._pins)
+        claims = (*wired, self._folders, *self._names.values())
+        return [*self._found, *chain.from_iterable(one.findings() for one in claims)]
+
+    def console(self, path: FilePath) -> Console:
+        document, tables = self._sheet.document, self._sheet.tables
+        buses = tuple(self._bus(*one) for one in tables("bus", document.bus))
+        parts = tuple(self._part(*one) for one in tables("part", document.part))
+        lamp_rows = tuple(self._lamp_row(*one) for one in tables("lamp_row", document.lamp_row))
+        lamps = [self._lamps(*one) for one in tables("lamp", document.lamp)]
+        key_rows = tuple(self._key_row(*one) for one in tables("key_row", document.key_row))
+        rotaries = tuple(self._rotary(*one) for one in tables("rotary", document.rotary))
+        keys = [self._keys(where, key, key.kind) for where, key in tables("key", document.key)]
+        frames = Frames(document.frames.rate_hz)
+        scan = self._scan(document.scan)
+        if self._sheet.whole("frames") and self._sheet.whole("scan"):
+            for where, bus in tables("bus", document.bus):
+                self._check_time(where, self._buses[bus.name], parts, frames, scan)
+        return Console(
+            path=path,
+            name=document.name,
+            board=None if document.board is None else document.board.model,
+            buses=buses,
+            parts=parts,
+            lamps=tuple(chain(*(row.lamps for row in lamp_rows), *lamps)),
+            lamp_rows=lamp_rows,
+            keys=tuple(chain(*(row.keys for row in key_rows), *(rotary.keys for rotary in rotaries), *keys)),
+            key_rows=key_rows,
+            rotaries=rotaries,
+            frames=frames,
+            scan=scan,
+            pace=Pace(document.pace.factor),
+            typewriter=None if document.typewriter is None else self._typewriter(document.typewriter),
+            reader=None if document.reader is None else self._reader(document.reader),
+            punch=None if document.punch is None else self._punch(document.punch),
+        )
+
+    # Where things stand, and saying that they are wrong.
+
+    def _title(self, where: Path) -> str:
+        return words.title(where, self._sheet.raw)
+
+    def _line(self, where: Path, key: str = "") -> int:
+        """Return the line of a key of a table ("pins" is "pin" where one stands alone), else that of the table."""
+        at = self._sheet.places.at
+        return max(at((*where, key)), at((*where, key.removesuffix("s"))))
+
+    def _owner(self, where: Path, key: str) -> Owner:
+        return Owner(self._title(where), self._line(where, key))
+
+    def _wrong(self, where: Path, key: str, wrong: str, todo: str) -> None:
+        self._found.append(Finding(self._line(where, key), wrong, todo))
+
+    # Buses and parts.
+
+    def _bus(self, where: Path, table: shape.Bus) -> Bus:
+        self._names["bus"].take(table.name, self._owner(where, "name"))
+        owner = self._owner(where, "port")
+        if self._ports.take(table.port, owner):
+            for number in header.SPI_LINES[table.port]:
+                self._gpio.take(number, owner)
+        rehearsed = table.wires == "rehearsed"
+        bus = Bus(table.name, table.kind, table.port, table.rate_hz, rehearsed, self._line(where))
+        return self._buses.setdefault(table.name, bus)
+
+    def _part(self, where: Path, table: shape.Part) -> Part:
+        facts = CATALOGUE[table.type]
+        self._names["part"].take(table.name, self._owner(where, "name"))
+        bus = self._buses.get(table.bus, _NO_BUS)
+        if bus is not _NO_BUS:
+            self._check_on_bus(where, table, facts, bus)
+        elif table.bus not in self._sheet.names("bus"):
+            wrong = f'{self._title(where)} is on bus "{table.bus}", which is not described'
+            self._wrong(where, "bus", wrong, suggest(table.bus, self._buses))
+        for key, number in table.lines.items():
+            self._gpio.take(number, Owner(f'"{key}" of {self._title(where)}', self._line(where, key)))
+        part = Part(
+            name=table.name,
+            facts=facts,
+            chips=table.chips,
+            bus=bus,
+            select=table.select,
+            lines=table.lines,
+            always_high=tuple(table.sentinels.get("always_high", ())),
+            always_low=tuple(table.sentinels.get("always_low", ())),
+            place=self._line(where),
+        )
+        for key, channels in table.sentinels.items():
+            self._take_channels(Owner(f'"{key}" of {self._title(where)}', self._line(where, key)), part, channels)
+        return self._parts.setdefault(table.name, part)
+
+    def _check_on_bus(self, where: Path, table: shape.Part, facts: Facts, bus: Bus) -> None:
+        selects = header.selects(bus.port)
+        if table.select < selects:
+            self._selects.take(table.select, self._owner(where, "select"), f'bus "{bus.name}"')
+        else:
+            wrong = f"{self._title(where)} is on chip select {table.select}, but SPI {bus.port} has 0 to {selects - 1}"
+            self._wrong(where, "select", wrong, "use one of those")
+        if bus.rate_hz > facts.max_rate_hz:
+            wrong = (
+                f'{self._title(where)} is on bus "{bus.name}", which runs at {bus.rate_hz:,} Hz (line {bus.place}), '
+                f"but a {facts.name} takes at most {facts.max_rate_hz:,} Hz ({facts.source})"
+            )
+            self._wrong(where, "bus", wrong, "lower the rate_hz of the bus")
+
+    def _take_channels(self, owner: Owner, part: Part, channels: Sequence[int]) -> None:
+        beyond = [channel for channel in channels if channel >= part.channels]
+        if beyond:
+            wrong = (
+                f'{owner.who} goes to channel {spans.write(beyond)} of part "{part.name}" (line {part.place}), '
+                f"but {part.chips} × {part.facts.name} is channels 0-{part.channels - 1}"
+            )
+            self._found.append(Finding(owner.line, wrong, "count again, or raise its chips"))
+        for channel in channels:
+            if channel < part.channels:
+                self._channels.take(channel, owner, f'part "{part.name}"')
+
+    def _check_time(self, where: Path, bus: Bus, parts: Iterable[Part], frames: Frames, scan: Scan) -> None:
+        asked = loads(bus, parts, frames, scan)
+        share = sum(load.share for load in asked)
+        if share > MOST:
+            each = ", ".join(f'"{load.part.name}" takes {load}' for load in asked)
+            wrong = f"{self._title(where)} is too slow: {each}, together {share:.1%} of its time (at most {MOST:.0%})"
+            self._wrong(
+                where, "rate_hz", wrong, "raise its rate_hz, lower that of [frames] or [scan], or use two buses"
+            )
+        lamps = [load.seconds for load in asked if load.part.facts.serves == "lamps"]
+        keys = [load.seconds for load in asked if load.part.facts.serves == "keys"]
+        if lamps and keys and max(lamps) + sum(keys) > 1 / scan.rate_hz:
+            wrong = (
+                f"{self._title(where)} cannot keep up the scan: {max(lamps) * 1e3:.3f} ms for a lamp transfer and "
+                f"{sum(keys) * 1e3:.3f} ms for the keys, in the {1e3 / scan.rate_hz:.3f} ms between two scans"
+            )
+            self._wrong(where, "rate_hz", wrong, "raise its rate_hz, lower that of [scan], or use two buses")
+
+    # Lamps and keys.
+
+    def _points(self, where: Path, sort: Literal["lamp", "key"], table: Strip) -> list[Wiring]:
+        """Check what lamps and keys have in common, and return each that can be made out."""
+        count = len(table.names)
+        for name in table.names:
+            self._names[sort].take(name, self._owner(where, "name"))
+        for key, listed in (("channels", table.channels), ("pins", table.pins), ("wires", table.wires)):
+            if listed is not None and len(listed) != count:
+                wrong = f'"{key}" of {self._title(where)} lists {len(listed)}, but it has {count} {sort}s'
+                self._wrong(where, key, wrong, "list one for each")
+        self._take_pins(where, table)
+        part = self._serving(where, sort, table.part)
+        if part is None:
+            return []
+        self._take_channels(self._owner(where, "channels"), part, table.channels)
+        none: list[str | None] = [None] * count
+        wiring = zip(table.names, table.channels, table.pins or none, table.wires or none, strict=False)
+        place = self._line(where)
+        return [(name, part, channel, table.connector, pin, wire, place) for name, channel, pin, wire in wiring]
+
+    def _take_pins(self, where: Path, table: Strip) -> None:
+        if (table.connector is None) != (table.pins is None) and self._sheet.all_known(where):
+            has, lacks = ("connector", "pins") if table.pins is None else ("pins", "connector")
+            self._wrong(where, has, f"{self._title(where)} has {has} but no {lacks}", "give both or neither")
+        for pin in table.pins or ():
+            if table.connector is not None:
+                self._pins.take(pin, self._owner(where, "pins"), f'connector "{table.connector}"')
+
+    def _serving(self, where: Path, sort: Literal["lamp", "key"], name: str) -> Part | None:
+        """Return the part called `name`, or None if it cannot serve lamps or keys, or has findings of its own."""
+        part = self._parts.get(name)
+        if part and part.facts.serves == f"{sort}s":
+            return part
+        if part:
+            wrong = f'{self._title(where)} is on part "{name}", but a {part.facts.name} serves {part.facts.serves}'
+            self._wrong(where, "part", wrong, f"name a part that serves {sort}s")
+        elif name not in self._sheet.names("part"):
+            wrong = f'{self._title(where)} is on part "{name}", which is not described'
+            self._wrong(where, "part", wrong, suggest(name, self._parts))
+        return None
+
+    def _lamps(self, where: Path, table: shape.LampRow | shape.Lamp) -> tuple[Lamp, ...]:
+        return tuple(Lamp(*point) for point in self._points(where, "lamp", table))
+
+    def _keys(self, where: Path, table: shape.KeyRow | shape.Key | shape.Rotary, kind: KeyKind) -> tuple[Key, ...]:
+        high = table.closed == "high"
+        return tuple(Key(*point, kind, high) for point in self._points(where, "key", table))
+
+    def _lamp_row(self, where: Path, table: shape.LampRow) -> LampRow:
+        return LampRow(table.name, table.title or table.name, self._lamps(where, table), self._line(where))
+
+    def _key_row(self, where: Path, table: shape.KeyRow) -> KeyRow:
+        keys = self._keys(where, table, table.kind)
+        return KeyRow(table.name, table.title or table.name, table.kind, keys, self._line(where))
+
+    def _rotary(self, where: Path, table: shape.Rotary) -> Rotary:
+        keys = self._keys(where, table, "position")
+        title = table.title or table.name
+        return Rotary(table.name, title, tuple(table.positions), keys, self._line(where))
+
+    # The rest.
+
+    def _scan(self, table: shape.Scan) -> Scan:
+        period_ms = 1000 / table.rate_hz
+        if table.settle_ms < period_ms and self._sheet.whole("scan"):
+            wrong = f"a rest of {table.settle_ms} ms cannot be seen by reading the keys every {period_ms:g} ms"
+            self._wrong(("scan",), "settle_ms", wrong, "raise settle_ms or the rate_hz of [scan]")
+        return Scan(table.rate_hz, table.settle_ms)
+
+    def _typewriter(self, table: shape.Typewriter) -> Typewriter:
+        where = ("typewriter",)
+        if table.wires == "real" and table.device is None:
+            self._wrong(where, "wires", "the wires of [typewriter] are real, but it has no device", "add a device")
+        if table.device in header.SERIAL_DEVICES:
+            for number in header.SERIAL_LINES:
+                self._gpio.take(number, self._owner(where, "device"))
+        values = table.model_dump(exclude={"wires"})
+        typewriter = Typewriter(**values, rehearsed=table.wires == "rehearsed", place=self._line(where))
+        carried = typewriter.line_characters_per_second
+        if carried < table.characters_per_second:
+            wrong = (
+                f"[typewriter] types {table.characters_per_second:g} characters a second, but at {table.baud} baud "
+                f"with these bits its line carries {carried:.2f}"
+            )
+            self._wrong(where, "baud", wrong, "take a higher baud, or lower characters_per_second")
+        return typewriter
+
+    def _reader(self, table: shape.Reader) -> Reader:
+        self._folders.take(table.folder, self._owner(("reader",), "folder"))
+        return Reader(FilePath(table.folder), table.cards_per_minute, self._line(("reader",)))
+
+    def _punch(self, table: shape.Punch) -> Punch:
+        self._folders.take(table.folder, self._owner(("punch",), "folder"))
+        return Punch(FilePath(table.folder), table.cards_per_minute, table.blank_cards, self._line(("punch",)))

@@ -1,0 +1,205 @@
+"""A console as its description says: everything resolved, nothing left to look up.
+
+`place` is the line of the description where a thing stands (for a lamp or key of a row, the row).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from bridge.parts.facts import Facts
+
+KeyKind = Literal["toggle", "momentary", "position"]
+
+
+@dataclass(frozen=True)
+class Bus:
+    """A bus of the board; `port` is its number there. A rehearsed one has no wires behind it."""
+
+    name: str
+    kind: Literal["spi"]
+    port: int
+    rate_hz: int
+    rehearsed: bool
+    place: int
+
+
+@dataclass(frozen=True)
+class Part:
+    """A chain of `chips` of one type; `lines` gives the GPIO (BCM) number of each control line in `facts.lines`.
+
+    `always_high` and `always_low` are sentinel channels, fixed by wiring; empty for parts that serve lamps.
+    """
+
+    name: str
+    facts: Facts
+    chips: int
+    bus: Bus
+    select: int
+    lines: Mapping[str, int] = field(hash=False)
+    always_high: tuple[int, ...]
+    always_low: tuple[int, ...]
+    place: int
+
+    @property
+    def channels(self) -> int:
+        """How many lamps or contacts the chain serves."""
+        return self.facts.channels * self.chips
+
+    @property
+    def bits(self) -> int:
+        """How many bits one transfer shifts."""
+        return self.facts.bits_per_chip * self.chips
+
+
+@dataclass(frozen=True)
+class Point:
+    """What a lamp and a key have in common: a channel of a part, and how the wire gets there.
+
+    `connector`, `pin` and `wire`, its colour, are None where the description names none.
+    """
+
+    name: str
+    part: Part
+    channel: int
+    connector: str | None
+    pin: str | None
+    wire: str | None
+    place: int
+
+
+@dataclass(frozen=True)
+class Lamp(Point):
+    """One lamp."""
+
+
+@dataclass(frozen=True)
+class Key(Point):
+    """One contact; a rotary switch is one for each position. `closed_high` tells the level of a closed contact."""
+
+    kind: KeyKind
+    closed_high: bool
+
+
+@dataclass(frozen=True)
+class LampRow:
+    """Lamps that stand in a row, left to right."""
+
+    name: str
+    title: str
+    lamps: tuple[Lamp, ...]
+    place: int
+
+
+@dataclass(frozen=True)
+class KeyRow:
+    """Keys of one kind that stand in a row, left to right."""
+
+    name: str
+    title: str
+    kind: KeyKind
+    keys: tuple[Key, ...]
+    place: int
+
+
+@dataclass(frozen=True)
+class Rotary:
+    """A rotary switch; `keys` are its positions in turning order, named `name`.POSITION."""
+
+    name: str
+    title: str
+    positions: tuple[str, ...]
+    keys: tuple[Key, ...]
+    place: int
+
+
+@dataclass(frozen=True)
+class Frames:
+    """How often the lamps are written."""
+
+    rate_hz: int
+
+
+@dataclass(frozen=True)
+class Scan:
+    """How often the keys are read, and how long a contact must rest before its change counts."""
+
+    rate_hz: int
+    settle_ms: int
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How many times faster than the real machine the devices run; infinity is without waiting."""
+
+    factor: float
+
+
+@dataclass(frozen=True)
+class Typewriter:
+    """A typewriter on a serial line. A rehearsed one needs no `device`.
+
+    A carriage return takes `return_ms` and `travel_ms` for each column the carriage moves back.
+    """
+
+    device: str | None
+    rehearsed: bool
+    baud: int
+    data_bits: Literal[7, 8]
+    parity: Literal["none", "even", "odd"]
+    stop_bits: Literal[1, 2]
+    characters_per_second: float
+    return_ms: int
+    travel_ms: float
+    columns: int
+    place: int
+
+    @property
+    def line_characters_per_second(self) -> float:
+        """The most the serial line carries: baud / (start + data + parity + stop bits)."""
+        return self.baud / (1 + self.data_bits + (self.parity != "none") + self.stop_bits)
+
+
+@dataclass(frozen=True)
+class Reader:
+    """A card reader; `folder` is its hopper, relative to the state directory."""
+
+    folder: Path
+    cards_per_minute: int
+    place: int
+
+
+@dataclass(frozen=True)
+class Punch:
+    """A card punch; `folder` is its stacker, relative to the state directory, `blank_cards` what its hopper holds."""
+
+    folder: Path
+    cards_per_minute: int
+    blank_cards: int
+    place: int
+
+
+@dataclass(frozen=True)
+class Console:
+    """A whole console. Buses, parts, lamps and keys stand in the order of the description, rows before single ones.
+
+    `board` is the board's model, None if not given.
+    """
+
+    path: Path
+    name: str
+    board: str | None
+    buses: tuple[Bus, ...]
+    parts: tuple[Part, ...]
+    lamps: tuple[Lamp, ...]
+    lamp_rows: tuple[LampRow, ...]
+    keys: tuple[Key, ...]
+    key_rows: tuple[KeyRow, ...]
+    rotaries: tuple[Rotary, ...]
+    frames: Frames
+    scan: Scan
+    pace: Pace
+    typewriter: Typewriter | None
+    reader: Reader | None
+    punch: Punch | None

@@ -1,0 +1,379 @@
+"""The shape of a description: which tables and keys there are, their kinds and bounds, one at a time.
+
+What two places of the file must agree on is checked in `build`. Validators raise ValueError(what is wrong) or
+ValueError(what is wrong, what to do), worded to follow the key's name.
+"""
+
+import re
+from collections.abc import Callable
+from functools import reduce
+from operator import or_
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, get_args, get_origin
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, create_model
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import PydanticKnownError, core_schema
+
+from bridge.console import header, spans
+from bridge.parts.catalogue import CATALOGUE
+from bridge.parts.facts import Facts
+
+T = TypeVar("T")
+
+
+def _text(read: Callable[[str], T]) -> Callable[[object], T]:
+    def check(value: object) -> T:
+        if not isinstance(value, str):
+            raise PydanticKnownError("string_type")
+        return read(value)
+
+    return check
+
+
+def _pin(value: object) -> str:
+    if not isinstance(value, (int, str)) or isinstance(value, bool):
+        raise PydanticKnownError("string_type")
+    pins = spans.read_pins(str(value))
+    if len(pins) != 1:
+        raise ValueError(f"names {len(pins)} pins", "name one")
+    return pins[0]
+
+
+def _whole(value: object) -> object:
+    """Keep true and 1.0 from passing for the 1 of a Literal."""
+    if type(value) is not int:
+        raise PydanticKnownError("int_type")
+    return value
+
+
+def _folder(value: str) -> str:
+    if not re.match(_FOLDER, value):
+        raise ValueError(f'is "{value}", but must be a folder inside the state directory', "write a plain name")
+    return value
+
+
+def _device(value: str) -> str:
+    if not re.match(_DEVICE, value):
+        raise ValueError(f'is "{value}", which is no device', "name one below /dev/; ls /dev/serial/by-id shows them")
+    return value
+
+
+def _baud(value: int) -> int:
+    if value not in BAUDS:
+        raise ValueError(f"is {value}, which no serial line is set to", f"use one of {', '.join(map(str, BAUDS))}")
+    return value
+
+
+BAUDS = (50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+"""Rates a POSIX terminal line has names for; 134 stands for 134.5."""
+
+# Printing characters, no blank at either end.
+_WORDS = r"^[^\x00-\x20\x7f]([^\x00-\x1f\x7f]*[^\x00-\x20\x7f])?$"
+# No step from the root, upwards or into a hidden folder.
+_FOLDER = r"^[^./\x00-\x1f][^/\x00-\x1f]*(/[^./\x00-\x1f][^/\x00-\x1f]*)*$"
+_DEVICE = r"^/dev/."
+
+Words = Annotated[str, Field(min_length=1, max_length=40, pattern=_WORDS)]
+Numbers = Annotated[
+    list[int], BeforeValidator(_text(spans.read)), WithJsonSchema({"type": "string", "pattern": spans.PATTERN})
+]
+Pins = Annotated[
+    list[str],
+    BeforeValidator(_text(spans.read_pins)),
+    WithJsonSchema({"type": "string", "pattern": spans.PINS_PATTERN}),
+]
+Pin = Annotated[
+    str,
+    BeforeValidator(_pin),
+    WithJsonSchema(
+        {
+            "oneOf": [
+                {"type": "integer", "minimum": 0, "maximum": 9999},
+                {"type": "string", "pattern": r"^\s*[A-Za-z]{0,3}[0-9]{1,4}\s*$"},
+            ]
+        }
+    ),
+]
+Channel = Annotated[int, Field(ge=0)]
+Gpio = Annotated[int, AfterValidator(header.gpio), WithJsonSchema({"enum": list(header.PIN_OF)})]
+Folder = Annotated[str, AfterValidator(_folder), WithJsonSchema({"type": "string", "pattern": _FOLDER})]
+Device = Annotated[str, AfterValidator(_device), WithJsonSchema({"type": "string", "pattern": _DEVICE})]
+Whole = BeforeValidator(_whole)
+Level = Literal["low", "high"]
+
+
+class Table(BaseModel):
+    """What all tables share: no key but those named, no value of another kind taken for the right one."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Board(Table):
+    """The computer behind the panel."""
+
+    model: header.Model = Field(examples=["Raspberry Pi 3B+"])
+
+
+class Bus(Table):
+    """A bus of the board, with one or more parts on it."""
+
+    name: Words = Field(examples=["panel"])
+    kind: Literal["spi"] = Field(examples=["spi"])
+    port: Annotated[Literal[0, 1], Whole] = Field(
+        examples=[0], description="SPI 0 takes GPIO 7 to 11, SPI 1 takes GPIO 16 to 21"
+    )
+    rate_hz: int = Field(ge=10_000, le=32_000_000, examples=[2_000_000], description="clock; 2 MHz is safe on a cable")
+    wires: Literal["real", "rehearsed"] = Field(
+        examples=["real"], description='"rehearsed": no bus is touched, a simulation stands in'
+    )
+
+
+class Part(Table):
+    """A chain of chips of one type."""
+
+    name: Words = Field(examples=["lamp drivers"])
+    type: str = Field(examples=["TLC5947"], description="the chips, by their name in the catalogue")
+    chips: int = Field(ge=1, le=64, examples=[1], description="how many stand in the chain")
+    bus: Words = Field(examples=["panel"], description="name of the bus they are on")
+    select: int = Field(ge=0, examples=[0], description="chip select of that bus: 0 is CE0")
+
+    @property
+    def lines(self) -> dict[str, int]:
+        """The GPIO number of each control line the type needs."""
+        return {line.key: getattr(self, line.key) for line in CATALOGUE[self.type].lines}
+
+    @property
+    def sentinels(self) -> dict[str, list[int]]:
+        """The channels fixed by wiring, by the key that lists them."""
+        return {}
+
+
+class KeyPart(Part):
+    """A chain of chips that read contacts."""
+
+    always_high: list[Channel] = Field(
+        default=[], examples=[[0]], description="sentinels: channels wired high, which prove that the cable is there"
+    )
+    always_low: list[Channel] = Field(
+        default=[], examples=[[15]], description="sentinels: channels wired low, which prove that the cable is there"
+    )
+
+    @property
+    def sentinels(self) -> dict[str, list[int]]:
+        """The channels fixed by wiring, by the key that lists them."""
+        return {"always_high": self.always_high, "always_low": self.always_low}
+
+
+def _part(facts: Facts) -> type[Part]:
+    """Return the shape of one type of part: the keys of its control lines come from the catalogue."""
+    own: dict[str, Any] = {line.key: (Gpio, Field(examples=[25], description=line.purpose)) for line in facts.lines}
+    own["type"] = (Literal[facts.name], Field(examples=[facts.name]))
+    base = KeyPart if facts.serves == "keys" else Part
+    return create_model(facts.name, __base__=base, __doc__=f"A chain of {facts.name} chips.", **own)
+
+
+PARTS = {facts.name: _part(facts) for facts in CATALOGUE.values()}
+
+if TYPE_CHECKING:
+    AnyPart = Part
+else:
+    AnyPart = Annotated[reduce(or_, PARTS.values()), Field(discriminator="type")]
+
+
+class Row(Table):
+    """Lamps or keys that stand in a row: one name, and a number for each."""
+
+    name: Words = Field(examples=["A"], description='the lamps or keys are named "A.23" to "A.0"')
+    title: Words | None = Field(default=None, examples=["accumulator"], description="what people call the row")
+    numbers: Numbers = Field(examples=["23-0"], description="left to right")
+    part: Words = Field(examples=["lamp drivers"], description="name of the part that serves them")
+    channels: Numbers = Field(examples=["0-23"], description="its channels, left to right")
+    connector: Words | None = Field(default=None, examples=["J3"])
+    pins: Pins | None = Field(default=None, examples=["1-24"], description="pins of the connector, left to right")
+    wires: list[Words] | None = Field(default=None, examples=[["white", "blue"]], description="colours, left to right")
+
+    @property
+    def names(self) -> list[str]:
+        """The name of each, left to right."""
+        return [f"{self.name}.{number}" for number in self.numbers]
+
+
+class Single(Table):
+    """A lamp or key by itself."""
+
+    name: Words = Field(examples=["RUN"])
+    part: Words = Field(examples=["lamp drivers"], description="name of the part that serves it")
+    channel: Channel = Field(examples=[0])
+    connector: Words | None = Field(default=None, examples=["J3"])
+    pin: Pin | None = Field(default=None, examples=[1])
+    wire: Words | None = Field(default=None, examples=["white"], description="its colour")
+
+    @property
+    def names(self) -> list[str]:
+        """The one name, in a list as rows have them."""
+        return [self.name]
+
+    @property
+    def channels(self) -> list[int]:
+        """The one channel, in a list."""
+        return [self.channel]
+
+    @property
+    def pins(self) -> list[str] | None:
+        """The one pin, in a list."""
+        return None if self.pin is None else [self.pin]
+
+    @property
+    def wires(self) -> list[str] | None:
+        """The one colour, in a list."""
+        return None if self.wire is None else [self.wire]
+
+
+class Contact(Table):
+    """How a closed contact reads."""
+
+    closed: Level = Field(default="low", examples=["low"], description="level of the input while the contact is closed")
+
+
+class LampRow(Row):
+    """Lamps in a row."""
+
+
+class Lamp(Single):
+    """A lamp by itself."""
+
+
+class KeyRow(Row, Contact):
+    """Keys in a row."""
+
+    kind: Literal["toggle", "momentary"] = Field(examples=["toggle"])
+
+
+class Key(Single, Contact):
+    """A key by itself."""
+
+    kind: Literal["toggle", "momentary"] = Field(examples=["momentary"])
+
+
+class Rotary(Contact):
+    """A rotary switch with a contact for each position."""
+
+    name: Words = Field(examples=["SELECT"], description='its keys are named "SELECT.A" and so on')
+    title: Words | None = Field(default=None, examples=["selector"], description="what people call it")
+    positions: list[Words] = Field(min_length=2, examples=[["A", "B"]], description="in turning order")
+    part: Words = Field(examples=["key inputs"], description="name of the part that serves it")
+    channels: Numbers = Field(examples=["1-8"], description="its channels, one a position")
+    connector: Words | None = Field(default=None, examples=["J3"])
+    pins: Pins | None = Field(default=None, examples=["1-8"], description="pins of the connector, one a position")
+    wires: list[Words] | None = Field(default=None, examples=[["white", "blue"]], description="colours, one a position")
+
+    @property
+    def names(self) -> list[str]:
+        """The name of each position's key."""
+        return [f"{self.name}.{position}" for position in self.positions]
+
+
+class Frames(Table):
+    """How often the lamps are written."""
+
+    rate_hz: int = Field(default=200, ge=100, le=400, examples=[200])
+
+
+class Scan(Table):
+    """How the keys are read."""
+
+    rate_hz: int = Field(default=250, ge=50, le=2000, examples=[250])
+    settle_ms: int = Field(default=10, ge=1, le=500, examples=[10], description="rest after which a change counts")
+
+
+class Pace(Table):
+    """How fast the devices run."""
+
+    factor: float = Field(default=1.0, gt=0, examples=[1.0], description="times the real machine's; inf: at once")
+
+
+class Typewriter(Table):
+    """The console typewriter, on a serial line."""
+
+    wires: Literal["real", "rehearsed"] = Field(examples=["real"])
+    device: Device | None = Field(
+        default=None, examples=["/dev/serial/by-id/usb-typewriter"], description="needed if its wires are real"
+    )
+    baud: Annotated[int, AfterValidator(_baud), WithJsonSchema({"enum": list(BAUDS)})] = Field(examples=[300])
+    data_bits: Annotated[Literal[7, 8], Whole] = Field(default=8, examples=[8])
+    parity: Literal["none", "even", "odd"] = Field(default="none", examples=["none"])
+    stop_bits: Annotated[Literal[1, 2], Whole] = Field(default=1, examples=[1])
+    characters_per_second: float = Field(gt=0, le=1000, examples=[15])
+    return_ms: int = Field(default=200, ge=0, le=5000, examples=[200], description="a carriage return at its shortest")
+    travel_ms: float = Field(default=5.0, ge=0, le=100, examples=[5], description="and for each column moved back")
+    columns: int = Field(default=80, ge=1, le=256, examples=[80])
+
+
+class Hopper(Table):
+    """What reader and punch share."""
+
+    folder: Folder = Field(examples=["reader"], description="inside the state directory")
+    cards_per_minute: int = Field(ge=1, le=2000, examples=[300])
+
+
+class Reader(Hopper):
+    """The card reader."""
+
+
+class Punch(Hopper):
+    """The card punch."""
+
+    blank_cards: int = Field(default=500, ge=0, le=100_000, examples=[500], description="in its hopper at first")
+
+
+class Document(Table):
+    """A whole console."""
+
+    format: Annotated[Literal[1], Whole] = Field(examples=[1], description="which rules this file is written by")
+    name: Words = Field(examples=["Skerry Mk 2"], description="what people call the console")
+    board: Board | None = None
+    bus: list[Bus] = []
+    part: list[AnyPart] = []
+    lamp_row: list[LampRow] = []
+    lamp: list[Lamp] = []
+    key_row: list[KeyRow] = []
+    key: list[Key] = []
+    rotary: list[Rotary] = []
+    frames: Frames = Frames()
+    scan: Scan = Scan()
+    pace: Pace = Pace()
+    typewriter: Typewriter | None = None
+    reader: Reader | None = None
+    punch: Punch | None = None
+
+
+SEVERAL = frozenset(name for name, field in Document.model_fields.items() if get_origin(field.annotation) is list)
+"""The tables of which there may be several, written in two brackets."""
+
+TABLES: dict[str, type[Table]] = {
+    name: next(kind for kind in (*get_args(field.annotation), field.annotation))
+    for name, field in Document.model_fields.items()
+    if name not in {"format", "name"}
+} | {"part": Part}
+"""The shape of each table; that of a part is in `PARTS`, by its type, once the type is known."""
+
+
+class _Schema(GenerateJsonSchema):
+    """Without null, which TOML does not have."""
+
+    def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
+        return self.generate_inner(schema["schema"])
+
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        if schema.get("default", ...) is None:
+            return self.generate_inner(schema["schema"])
+        return super().default_schema(schema)
+
+
+def schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a description, for editors that complete and check as one types.
+
+    It tells kinds, bounds and keys; what two places of the file must agree on is beyond it.
+    """
+    described = Document.model_json_schema(schema_generator=_Schema)
+    return {"$schema": _Schema.schema_dialect, **described, "title": "Console description, format 1"}

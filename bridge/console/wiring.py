@@ -1,0 +1,142 @@
+"""A console told back to its builder: what is wired to what, what is free, and what the buses have to do."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from textwrap import wrap
+
+from bridge.console import header, spans
+from bridge.console.bustime import MOST, loads
+from bridge.console.facts import Bus, Console, Key, Part, Point, Typewriter
+
+_WIDTH = 110
+
+
+def describe(console: Console) -> str:
+    """Return the whole console as a page of text, to be read on a screen or hung up in the workshop."""
+    lamp_rows = [(row.title, row.lamps) for row in console.lamp_rows]
+    key_rows = [(row.title, row.keys) for row in console.key_rows] + [(one.title, one.keys) for one in console.rotaries]
+    sections = {
+        "Buses": _table(_bus(bus) for bus in console.buses),
+        "Parts": _table(_part(console, part) for part in console.parts),
+        "Lamps": _table(_wired(lamp_rows, console.lamps)),
+        "Keys": _table(_wired(key_rows, console.keys)),
+        "Typewriter and cards": _table(_devices(console)),
+        "Rates": _table(_rates(console)),
+        "Bus time": _table(_bus_time(console)),
+        "Mind": list(_cautions(console)),
+    }
+    page = [f"{console.name}: {len(console.lamps)} lamps, {len(console.keys)} keys", f"  described in {console.path}"]
+    if console.board:
+        page.append(f"  board: {console.board}")
+    for heading, lines in sections.items():
+        if lines:
+            page += ["", heading, *(f"  {line}" for line in lines)]
+    return "\n".join(page)
+
+
+def _table(rows: Iterable[Sequence[str]]) -> list[str]:
+    """Return rows of cells as lines with straight columns; a long last cell goes on in its column below."""
+    rows = list(rows)
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)][:-1]
+    indent = " " * sum(width + 2 for width in widths)
+    lines: list[str] = []
+    for *cells, last in rows:
+        start = "".join(f"{cell:{width}}  " for cell, width in zip(cells, widths, strict=True))
+        first, *rest = wrap(last, max(_WIDTH - len(indent), 30), break_on_hyphens=False) or [""]
+        lines += [(start + first).rstrip(), *(indent + line for line in rest)]
+    return lines
+
+
+def _bus(bus: Bus) -> list[str]:
+    lines = ", ".join(f"{name} GPIO {number}" for number, name in header.SPI_LINES[bus.port].items())
+    return [bus.name, f"SPI {bus.port}", f"{bus.rate_hz:,} Hz", _wires(bus.rehearsed), lines]
+
+
+def _wires(rehearsed: bool) -> str:
+    return "rehearsed" if rehearsed else "real wires"
+
+
+def _part(console: Console, part: Part) -> list[str]:
+    notes = [f"{key} GPIO {number} (header pin {header.PIN_OF[number]})" for key, number in part.lines.items()]
+    fixed = {"always high": part.always_high, "always low": part.always_low}
+    notes += [f"{level} {spans.write(channels)}" for level, channels in fixed.items() if channels]
+    used = {point.channel for point in (*console.lamps, *console.keys) if point.part == part}.union(*fixed.values())
+    notes.append(f"free {spans.write(set(range(part.channels)) - used) or 'none'}")
+    chain = f"{part.chips} × {part.facts.name}"
+    return [part.name, chain, f"channels 0-{part.channels - 1}", f"{part.bus.name} CE{part.select}", ", ".join(notes)]
+
+
+def _wired(rows: Iterable[tuple[str, Sequence[Point]]], points: Sequence[Point]) -> Iterator[list[str]]:
+    """Return the cells for each row, then for each of the points that stands in none."""
+    for title, row in rows:
+        yield _strip(title, row)
+    standing = {point for _, row in rows for point in row}
+    for point in points:
+        if point not in standing:
+            yield _strip("", [point])
+
+
+def _strip(title: str, points: Sequence[Point]) -> list[str]:
+    first, last = points[0], points[-1]
+    notes = [title] if title and not first.name.startswith(f"{title}.") else []
+    if isinstance(first, Key):
+        notes += [first.kind, f"closed {'high' if first.closed_high else 'low'}"]
+    pins = spans.write(point.pin for point in points if point.pin is not None)
+    wires = [point.wire or "?" for point in points] if any(point.wire for point in points) else []
+    return [
+        first.name if first is last else f"{first.name} … {last.name}",
+        ", ".join(notes),
+        f"{first.part.name} {spans.write(point.channel for point in points)}",
+        f"{first.connector} {pins}" if pins else "",
+        ", ".join(wires),
+    ]
+
+
+def _devices(console: Console) -> Iterator[tuple[str, str]]:
+    if console.typewriter:
+        yield "typewriter", _typewriter(console.typewriter)
+    if console.reader:
+        yield "reader", f'folder "{console.reader.folder}", {console.reader.cards_per_minute} cards a minute'
+    if console.punch:
+        rate = f"{console.punch.cards_per_minute} cards a minute"
+        yield "punch", f'folder "{console.punch.folder}", {rate}, {console.punch.blank_cards} blank cards at first'
+
+
+def _typewriter(one: Typewriter) -> str:
+    return (
+        f"{one.device or 'no device'}, {_wires(one.rehearsed)}, {one.baud} baud "
+        f"{one.data_bits}{one.parity[0].upper()}{one.stop_bits}: carries {one.line_characters_per_second:.1f} "
+        f"characters a second, {one.characters_per_second:g} are typed; {one.columns} columns, "
+        f"a return takes {one.return_ms} ms and {one.travel_ms:g} ms a column"
+    )
+
+
+def _rates(console: Console) -> Iterator[tuple[str, str]]:
+    yield "lamps", f"written {console.frames.rate_hz} times a second"
+    yield (
+        "keys",
+        f"read {console.scan.rate_hz} times a second; a change counts after {console.scan.settle_ms} ms of rest",
+    )
+    yield "pace", f"{console.pace.factor:g} times the real machine's"
+
+
+def _bus_time(console: Console) -> Iterator[tuple[str, str, str]]:
+    for bus in console.buses:
+        asked = loads(bus, console.parts, console.frames, console.scan)
+        for load in asked:
+            yield bus.name, load.part.name, str(load)
+        if asked:
+            yield bus.name, "together", f"{sum(load.share for load in asked):.1%} of its time (at most {MOST:.0%})"
+
+
+def _cautions(console: Console) -> Iterator[str]:
+    """Say what is allowed, but may not be meant, or bites one day."""
+    for bus in console.buses:
+        if not any(part.bus == bus for part in console.parts):
+            yield f'bus "{bus.name}" has no part on it'
+    for part in console.parts:
+        if part.facts.serves == "keys" and not (part.always_high and part.always_low):
+            level = "low" if part.always_high else "high"
+            yield f'part "{part.name}" has no channel that is always {level}: a loose cable can look like keys'
+    device = console.typewriter and console.typewriter.device
+    if device and device.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
+        yield f"{device} may be another device after a restart: take its name from /dev/serial/by-id"

@@ -1,0 +1,58 @@
+import json
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.console import schema
+from tests.console.structure import fits
+
+CONFIG = Path(__file__).parents[2] / "config"
+
+
+@pytest.mark.parametrize("path", sorted(CONFIG.glob("*.toml")), ids=lambda path: path.name)
+def test_the_examples_fit(path: Path) -> None:
+    assert fits(tomllib.loads(path.read_text(encoding="utf-8")), schema(), schema())
+
+
+def test_what_does_not_fit_is_seen() -> None:
+    whole = schema()
+    assert fits({"format": 1, "name": "x"}, whole, whole)
+    assert not fits({"format": 2, "name": "x"}, whole, whole)
+    assert not fits({"format": 1}, whole, whole)
+    assert not fits({"format": 1, "name": "x", "lamps": []}, whole, whole)
+
+
+def test_it_is_plain_json_of_the_named_draft() -> None:
+    whole = schema()
+    assert json.loads(json.dumps(whole)) == whole
+    assert whole["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+
+
+def test_toml_has_no_null() -> None:
+    assert "null" not in json.dumps(schema())
+
+
+def properties(part: Any) -> Iterator[tuple[str, dict[str, Any]]]:
+    if isinstance(part, dict):
+        yield from part.get("properties", {}).items()
+        for inner in part.values():
+            yield from properties(inner)
+
+
+def test_every_key_is_titled_and_every_table_described() -> None:
+    whole = schema()
+    assert all(table["description"] for table in whole["$defs"].values())
+    assert whole["description"]
+    for key, told in properties(whole):
+        assert told.get("title") or "$ref" in told or (told["type"] == "array" and "$ref" in told["items"]), key
+
+
+def test_a_part_has_the_lines_of_its_type() -> None:
+    parts = schema()["$defs"]
+    assert "XLAT" in parts["TLC5947"]["properties"]["latch"]["description"]
+    assert {"latch", "blank"} <= set(parts["TLC5947"]["required"])
+    assert "load" in parts["74HC165"]["required"]
+    assert "always_high" not in parts["TLC5947"]["properties"]

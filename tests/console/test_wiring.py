@@ -1,0 +1,105 @@
+import re
+from pathlib import Path
+
+import pytest
+
+from bridge.console import describe
+from tests.console.sample import changed, loaded
+
+# source: read off the sample by eye; free channels are those no row, lamp, key or sentinel names.
+PAGE = """\
+Bench: 5 lamps, 6 keys
+  described in PATH
+  board: Raspberry Pi 3B+
+
+Buses
+  panel  SPI 0  2,000,000 Hz  real wires  CE1 GPIO 7, CE0 GPIO 8, MISO GPIO 9, MOSI GPIO 10, SCLK GPIO 11
+  spare  SPI 1  1,000,000 Hz  rehearsed   CE2 GPIO 16, CE1 GPIO 17, CE0 GPIO 18, MISO GPIO 19, MOSI GPIO 20,
+                                          SCLK GPIO 21
+
+Parts
+  drivers  2 × TLC5947  channels 0-47  panel CE0  latch GPIO 24 (header pin 18), blank GPIO 25 (header pin 22),
+                                                  free 4, 6-47
+  inputs   3 × 74HC165  channels 0-23  panel CE1  load GPIO 23 (header pin 16), always high 0, always low 23,
+                                                  free 5, 7, 9-22
+
+Lamps
+  A.3 … A.0  accumulator  drivers 0-3  J1 1-4  red, white/blue, green, pink
+  RUN                     drivers 5    J1 6    grey
+
+Keys
+  W.2 … W.0            toggle, closed low              inputs 1-3   J2 a1-a3
+  SELECT.A … SELECT.W  selector, position, closed low  inputs 6, 8
+  START                momentary, closed high          inputs 4
+
+Typewriter and cards
+  typewriter  /dev/serial/by-id/usb-x, real wires, 110 baud 7E2: carries 10.0 characters a second, 10 are typed;
+              72 columns, a return takes 120 ms and 4 ms a column
+  reader      folder "reader", 300 cards a minute
+  punch       folder "punch", 100 cards a minute, 40 blank cards at first
+
+Rates
+  lamps  written 250 times a second
+  keys   read 200 times a second; a change counts after 20 ms of rest
+  pace   2 times the real machine's
+
+Bus time
+  panel  drivers   2 × 288 bits in 0.288 ms, 250 times a second: 7.2%
+  panel  inputs    3 × 8 bits in 0.012 ms, 200 times a second: 0.2%
+  panel  together  7.4% of its time (at most 80%)
+
+Mind
+  bus "spare" has no part on it"""
+
+
+def test_page(tmp_path: Path) -> None:
+    console = loaded(tmp_path)
+    assert describe(console).replace(str(console.path), "PATH") == PAGE
+
+
+def test_page_of_next_to_nothing(tmp_path: Path) -> None:
+    page = describe(loaded(tmp_path, 'format = 1\nname = "Bare"\n'))
+    assert [line for line in page.split("\n") if line and line[0] != " "] == ["Bare: 0 lamps, 0 keys", "Rates"]
+
+
+# source: arithmetic: bits over the clock, times the rate.
+@pytest.mark.parametrize(
+    ("chips", "clock", "rate", "transfer", "share"),
+    [
+        (8, 2_000_000, 200, "1.152 ms", "23.0%"),
+        (13, 2_000_000, 200, "1.872 ms", "37.4%"),
+        (13, 1_000_000, 100, "3.744 ms", "37.4%"),
+    ],
+)
+def test_bus_time(tmp_path: Path, chips: int, clock: int, rate: int, transfer: str, share: str) -> None:
+    text = changed(
+        ("chips = 2", f"chips = {chips}"),
+        ("rate_hz = 2_000_000", f"rate_hz = {clock}"),
+        ("rate_hz = 250", f"rate_hz = {rate}"),
+    )
+    wanted = f"panel  drivers   {chips} × 288 bits in {transfer}, {rate} times a second: {share}"
+    assert wanted in describe(loaded(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("change", "caution"),
+    [
+        (
+            ("always_high = [0]", ""),
+            'part "inputs" has no channel that is always high: a loose cable can look like keys',
+        ),
+        (
+            ("always_low = [23]", ""),
+            'part "inputs" has no channel that is always low: a loose cable can look like keys',
+        ),
+        (("serial/by-id/usb-x", "ttyUSB0"), "/dev/ttyUSB0 may be another device after a restart"),
+    ],
+)
+def test_cautions(tmp_path: Path, change: tuple[str, str], caution: str) -> None:
+    assert caution not in describe(loaded(tmp_path))
+    assert caution in describe(loaded(tmp_path, changed(change)))
+
+
+def test_wires_known_in_part(tmp_path: Path) -> None:
+    page = describe(loaded(tmp_path, changed(('wire = "grey"\n', ""))))
+    assert re.search(r"RUN +drivers 5 +J1 6$", page, re.MULTILINE)

@@ -1,0 +1,81 @@
+"""Whatever is put into a description, what is told is ours, has a line, and the schema says the same."""
+
+import datetime
+import math
+import tomllib
+from collections.abc import Iterator
+from copy import deepcopy
+from typing import Any
+
+from bridge.console import schema
+from bridge.console.locate import Places
+from bridge.console.shape import PARTS, TABLES, Document, Table
+from bridge.console.sheet import Sheet
+from tests.console.sample import TEXT
+from tests.console.structure import fits
+
+RAW = tomllib.loads(TEXT)
+PLACES = Places(TEXT)
+SCHEMA = schema()
+
+ODD = [True, -1, 0, 1, 10**9, 0.5, math.nan, math.inf, "", " x", "x", "1-2", "a1", "/dev/x", "..", [], [1], ["x"], {},
+       [{}], [[]], datetime.date(1962, 1, 1)]  # fmt: skip
+
+THEIRS = (
+    "input should",
+    "field required",
+    "extra inputs",
+    "value error",
+    "assertion",
+    "pydantic",
+    "valid",
+    "literal",
+    "type=",
+)
+
+
+def tables(raw: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Yield each table of a description, itself first."""
+    yield raw
+    for table in raw.values():
+        yield from (one for one in (table if isinstance(table, list) else [table]) if isinstance(one, dict))
+
+
+def variants() -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield each section of the sample with each of its keys misspelt, and given each odd value in turn."""
+    for section in TABLES:
+        whole = {"format": 1, "name": "Bench", section: RAW[section]}
+        for number, table in enumerate(tables(whole)):
+            for key in table:
+                for value in [None, *ODD]:
+                    raw = deepcopy(whole)
+                    copy = list(tables(raw))[number]
+                    if value is None:
+                        copy[f"{key}x"] = copy.pop(key)
+                    else:
+                        copy[key] = value
+                    yield f"{section}, {key} = {value!r}", raw
+
+
+def test_every_fault_is_told_in_our_words_and_seen_by_the_schema() -> None:
+    right = 0
+    for name, raw in variants():
+        found = Sheet(raw, PLACES).findings
+        for one in found:
+            told = f"{one.wrong}; {one.todo}".casefold()
+            assert not [word for word in THEIRS if word in told], (name, told)
+            assert one.line, (name, told)
+            assert 1 <= one.line <= TEXT.count("\n"), (name, told)
+        assert fits(raw, SCHEMA, SCHEMA) == (not found), (name, found)
+        right += not found
+    assert right > 50  # some odd values are right: a check that refuses everything would pass otherwise
+
+
+def test_every_key_has_an_example_that_is_right() -> None:
+    models: list[type[Table]] = [Document, *TABLES.values(), *PARTS.values()]
+    for model in models:
+        for key, field in model.model_fields.items():
+            if key not in TABLES:
+                assert field.examples, (model, key)
+        examples = {key: field.examples[0] for key, field in model.model_fields.items() if field.examples}
+        model.model_validate(examples)
