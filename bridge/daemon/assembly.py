@@ -35,9 +35,10 @@ class Assembly:
     wires: list[Wires]
 
     def close(self) -> None:
-        """Darken the lamps and let go of the wires; the buses must have stopped."""
+        """Darken the lamps and let go of the wires; the buses must have stopped. Once is enough, twice does no harm."""
         for job in self.lamps:
             job.dark()
+        self.lamps.clear()
         for wires in self.wires:
             wires.close()
 

@@ -98,8 +98,9 @@ class CoreDesk:
                 if devices.reader is not None:
                     devices.reader.request()
             case Punch():
-                if devices.punch is not None:
-                    devices.punch.punch(self._run, message.number, _checked(message.card))
+                card = _checked(message.card)
+                if devices.punch is not None and not devices.punch.punch(self._run, message.number, card):
+                    raise LinkError("PUNCH: too many cards under way; wait for PUNCHED before the next")
             case Type():
                 if devices.typewriter is not None and not devices.typewriter.type(message.codes):
                     raise LinkError("TYPE: more characters than credit was given for")

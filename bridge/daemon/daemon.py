@@ -26,8 +26,12 @@ from bridge.links.core import CoreLink
 from bridge.links.observer import ObserverLink
 from bridge.rehearsal.control import Control
 from bridge.rehearsal.panel import RehearsedPanel
+from bridge.rehearsal.typewriter import RehearsedTypewriter
 from bridge.report import DeviceState, on_change
 from bridge.switches.scan import KeyEvent
+from bridge.typewriter.line import Lost, OpenLine, Received, Typewriter
+from bridge.typewriter.mechanism import Mechanism
+from bridge.typewriter.serial_line import SerialLine, SerialSettings
 
 SHOW = SECOND // 20
 """Nanoseconds between looks at the lamps for the observer link."""
@@ -42,6 +46,18 @@ class Sockets:
     core: Path
     observer: Path
     rehearsal: Path | None
+
+
+@dataclass(frozen=True)
+class Seams:
+    """How a daemon meets real time: threads step its buses and wait for file systems, pyserial opens its typewriter.
+
+    Tests on virtual time bring their own.
+    """
+
+    run_bus: RunBus = BusThread
+    elsewhere: Elsewhere = in_thread
+    typewriter_line: OpenLine | None = None
 
 
 class FaultError(ConsoleError):
@@ -65,8 +81,7 @@ class Daemon:
     """One console, from `start` to `stop`.
 
     `state` is the folder where things are kept, hoppers named by a relative folder among them; `sockets` where the
-    sockets go. `say` is told of every change of a device's state. `run_bus` and `elsewhere` are how buses are stepped
-    and file systems are waited for: threads, but for tests on virtual time.
+    sockets go. `say` is told of every change of a device's state.
     """
 
     def __init__(
@@ -78,8 +93,7 @@ class Daemon:
         rehearse: bool,
         pace: float,
         say: Callable[[DeviceState], None],
-        run_bus: RunBus = BusThread,
-        elsewhere: Elsewhere = in_thread,
+        seams: Seams | None = None,
     ) -> None:
         self._console = console
         self._state = state
@@ -87,8 +101,7 @@ class Daemon:
         self._rehearse = rehearse
         self._pace = pace
         self._say = say
-        self._run_bus = run_bus
-        self._elsewhere = elsewhere
+        self._seams = seams or Seams()
         self._loop = asyncio.get_running_loop()
         self._clock = LoopClock(self._loop)
         self._report = on_change(self._told)
@@ -119,6 +132,7 @@ class Daemon:
         """Stop everything: keys and lamps first, then the devices, the links last; leaves the lamps dark."""
         for bus in self._running:
             bus.stop()
+        self._running.clear()
         if self._assembly is not None:
             self._assembly.close()
         for task in self._tasks:
@@ -156,7 +170,7 @@ class Daemon:
         sockets = await self._serve()
         settle_interpreter()
         for bus in self._assembly.buses:
-            self._running.append(self._run_bus(bus, self._bus_died))
+            self._running.append(self._seams.run_bus(bus, self._bus_died))
         self._supervise(self._show(), "the observer link")
         return sockets
 
@@ -166,7 +180,7 @@ class Daemon:
             folder = self._hopper(console.reader.folder)
             reader = Reader(
                 *(self._clock, console.reader.cards_per_minute, self._pace, folder),
-                *(self._card_read, desk.cycle_end, self._report, self._elsewhere),
+                *(self._card_read, desk.cycle_end, self._report, self._seams.elsewhere),
             )
             desk.devices.reader = reader
             self._supervise(reader.run(), "the reader")
@@ -174,10 +188,43 @@ class Daemon:
             folder = self._hopper(console.punch.folder)
             punch = Punch(
                 *(self._clock, console.punch.cards_per_minute, self._pace, folder),
-                *(self._card_punched, self._report, console.punch.blank_cards, self._elsewhere),
+                *(self._card_punched, self._report, console.punch.blank_cards, self._seams.elsewhere),
             )
             desk.devices.punch = punch
             self._supervise(punch.run(), "the punch")
+
+    def _make_typewriter(self) -> None:
+        facts = self._console.typewriter
+        if facts is None:
+            return
+        mechanism = Mechanism(
+            facts.characters_per_second,
+            facts.line_characters_per_second,
+            facts.columns,
+            facts.return_ms,
+            facts.travel_ms,
+        )
+        rehearsed = self._rehearse or facts.rehearsed
+        # A real mechanism is never hurried beyond its own rate.
+        pace = self._pace if rehearsed else min(self._pace, 1.0)
+        if rehearsed and self._seams.typewriter_line is None:
+            self.typewriter_twin = RehearsedTypewriter(self._clock, mechanism, pace)
+        typewriter = Typewriter(
+            *(self._clock, mechanism, pace, self._seams.typewriter_line or self._open_typewriter),
+            *(self._desk.credit, self._desk.keyboard, self._typed, self._report),
+        )
+        self._desk.devices.typewriter = typewriter
+        self._supervise(typewriter.run(), "the typewriter")
+
+    def _open_typewriter(self, received: Received, lost: Lost) -> SerialLine:
+        facts = self._console.typewriter
+        assert facts is not None  # noqa: S101 -- only opened where there is one
+        device = facts.device if self.typewriter_twin is None else self.typewriter_twin.path
+        settings = SerialSettings(device or "", facts.baud, facts.data_bits, facts.parity, facts.stop_bits)
+        return SerialLine(settings, received, lost)
+
+    def _typed(self, codes: bytes, at: int) -> None:
+        self.observers.event("typed", text=codes.decode("ascii", "replace"), at=at)
 
     def _hopper(self, folder: Path) -> Path:
         """Return a hopper's folder; one inside the state folder is ours to make."""

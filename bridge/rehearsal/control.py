@@ -62,7 +62,7 @@ class Control:
         return json.dumps(reply, separators=(",", ":")).encode() + b"\n"
 
     def _do(self, request: Any) -> dict[str, Any]:
-        verb = self._verbs.get(request.get("do")) if isinstance(request, dict) else None
+        verb = self._verbs.get(str(request.get("do"))) if isinstance(request, dict) else None
         if verb is None:
             raise RequestError(f'"do" must be one of {", ".join(self._verbs)}')
         return verb(request)

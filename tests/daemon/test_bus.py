@@ -43,7 +43,7 @@ def test_the_thread_steps_until_stopped_on_the_monotonic_clock() -> None:
             enough.set()
 
     start = time.monotonic_ns()
-    thread = BusThread(Bus("trial", [Job(MS, job)]), pytest.fail)
+    thread = BusThread(Bus("trial", [Job(MS, job)]), lambda error: pytest.fail(str(error)))
     assert enough.wait(10)
     thread.stop()
     after = len(ran)

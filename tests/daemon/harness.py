@@ -1,0 +1,141 @@
+"""A whole daemon, its rehearsed panel and a core on one event loop with virtual time: nothing waits."""
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import Self
+
+from bridge.cards.folder import at_once
+from bridge.clock import SECOND, LoopClock
+from bridge.console import load
+from bridge.console.facts import Console
+from bridge.daemon.bus import Bus
+from bridge.daemon.daemon import Daemon, Seams
+from bridge.demo.skerry.core import SkerryCore
+from bridge.files import examples
+from bridge.links.client import CoreClient
+from bridge.links.messages import FromDaemon
+from bridge.report import DeviceState
+
+MS = SECOND // 1000
+
+
+class LoopBus:
+    """Steps a bus from the event loop instead of from a thread."""
+
+    def __init__(self, bus: Bus, failed: Callable[[BaseException], None]) -> None:
+        self._task = asyncio.get_running_loop().create_task(self._run(bus, failed))
+
+    def stop(self) -> None:
+        self._task.cancel()
+
+    async def _run(self, bus: Bus, failed: Callable[[BaseException], None]) -> None:
+        clock = LoopClock()
+        deadline = bus.start(clock.now())
+        try:
+            while True:
+                await clock.until(deadline)
+                deadline = bus.step(clock.now())
+        except Exception as error:  # noqa: BLE001 -- as the thread it stands for
+            failed(error)
+
+
+class Line:
+    """A typewriter's line that takes everything and keeps it."""
+
+    def __init__(self) -> None:
+        self.sent = bytearray()
+        self.received: Callable[[bytes], None] = lambda _: None
+
+    def open(self, received: Callable[[bytes], None], _lost: Callable[[OSError], None]) -> Self:
+        self.received = received
+        return self
+
+    def write(self, data: bytes) -> int:
+        self.sent += data
+        return len(data)
+
+    def close(self) -> None:
+        pass
+
+
+class Rig:
+    """A rehearsed console on virtual time: `async with Rig(folder) as rig`."""
+
+    def __init__(self, folder: Path, console: Console | None = None, pace: float = 1.0) -> None:
+        self.states: list[DeviceState] = []
+        self.console = console or load(examples() / "skerry.toml")
+        self.clock = LoopClock()
+        self.folder = folder
+        self.line = Line()
+        self.daemon = Daemon(
+            self.console,
+            state=folder,
+            sockets=folder,
+            rehearse=True,
+            pace=pace,
+            say=self.states.append,
+            seams=Seams(LoopBus, at_once, self.line.open),
+        )
+        self._tasks: list[asyncio.Task[None]] = []
+
+    async def __aenter__(self) -> Self:
+        self.sockets = await self.daemon.start()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self.daemon.stop()
+
+    async def wait(self, milliseconds: float) -> None:
+        await self.clock.until(self.clock.now() + round(milliseconds * MS))
+
+    async def press(self, key: str) -> None:
+        """Press a key for as long as it takes to settle, and let it go for as long."""
+        await self.throw(key, closed=True)
+        await self.throw(key, closed=False)
+
+    async def throw(self, key: str, *, closed: bool) -> None:
+        self.daemon.panel.throw(key, closed=closed)
+        await self.wait(30)
+
+    def lit(self) -> dict[str, int]:
+        """Return the codes of the lamps as the twins of their drivers decode them."""
+        return self.daemon.panel.codes()
+
+    def state_of(self, device: str) -> DeviceState | None:
+        return next((state for state in reversed(self.states) if state.device == device), None)
+
+    def run_core(self, core: SkerryCore) -> None:
+        """Let a demo machine run beside the daemon until the rig is left."""
+        self._tasks.append(asyncio.create_task(self._core(core)))
+
+    async def _core(self, core: SkerryCore) -> None:
+        loop = asyncio.get_running_loop()
+        try:
+            while True:
+                when = core.advance(self.clock.now())
+                ready = asyncio.Event()
+                fd = core.client.fileno()
+                timer = loop.call_at(when / SECOND, ready.set)
+                if fd >= 0:
+                    loop.add_reader(fd, ready.set)
+                try:
+                    await ready.wait()
+                finally:
+                    timer.cancel()
+                    if fd >= 0:
+                        loop.remove_reader(fd)
+        finally:
+            core.client.close()
+
+    async def talk(self, client: CoreClient, milliseconds: float) -> list[tuple[int, FromDaemon]]:
+        """Let a bare client listen for so long; return (when it came, what came)."""
+        came: list[tuple[int, FromDaemon]] = []
+        end = self.clock.now() + round(milliseconds * MS)
+        while self.clock.now() < end:
+            came += [(self.clock.now(), message) for message in client.poll(self.clock.now())]
+            await self.wait(1)
+        return came

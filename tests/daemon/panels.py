@@ -1,0 +1,71 @@
+"""Small consoles for tests."""
+
+from pathlib import Path
+
+from bridge.console import load
+from bridge.console.facts import Console
+
+SMALL = """\
+format = 1
+name = "Small"
+
+[[bus]]
+name = "panel"
+kind = "spi"
+port = 0
+rate_hz = 2_000_000
+wires = "real"
+
+[[part]]
+name = "lamp drivers"
+type = "TLC5947"
+chips = 1
+bus = "panel"
+select = 0
+latch = 24
+blank = 25
+
+[[part]]
+name = "key inputs"
+type = "74HC165"
+chips = 1
+bus = "panel"
+select = 1
+load = 23
+always_high = [0]
+always_low = [7]
+
+[[lamp_row]]
+name = "A"
+numbers = "7-0"
+part = "lamp drivers"
+channels = "0-7"
+
+[[key]]
+name = "START"
+kind = "momentary"
+part = "key inputs"
+channel = 1
+
+[[key]]
+name = "DOOR"
+kind = "toggle"
+part = "key inputs"
+channel = 2
+closed = "high"
+
+[reader]
+folder = "reader"
+cards_per_minute = {cards_per_minute}
+
+[punch]
+folder = "punch"
+cards_per_minute = 100
+"""
+
+
+def small_console(folder: Path, cards_per_minute: int = 300) -> Console:
+    """Eight lamps, two keys, a reader and a punch."""
+    file = folder / "small.toml"
+    file.write_text(SMALL.format(cards_per_minute=cards_per_minute))
+    return load(file)
