@@ -156,10 +156,9 @@ class Processor:
         if name == "RESET":
             self._reset()
         elif name == "STOP":
+            self._stopping = self.running
             if self.phase == FETCH or self.waiting:
                 self._stop()
-            else:
-                self._stopping = True
         elif not (self.running or self.error):
             self._PRESSED[name](self)
 
