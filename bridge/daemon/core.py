@@ -63,6 +63,8 @@ class CoreDesk:
         self._ours, self._theirs = _NONE, _NONE
         self._key_index: dict[int, int] = {}
         self._run = 0
+        self.typed = 0
+        """Characters that cores have sent to the typewriter, in all."""
 
     def came(self, hello: Hello) -> Welcome:
         """Map the core's names to the panel's and welcome it."""
@@ -104,6 +106,7 @@ class CoreDesk:
             case Type():
                 if devices.typewriter is not None and not devices.typewriter.type(message.codes):
                     raise LinkError("TYPE: more characters than credit was given for")
+                self.typed += len(message.codes)
 
     def left(self) -> None:
         """Let the lamps rest and forget what the core had asked for."""

@@ -289,6 +289,7 @@ class Daemon:
             for job in assembly.lamps:
                 codes[job.lamps] = job.codes
             self.observers.state("lamps", codes=codes.tolist())
+            self.observers.state("typewriter", taken=self._desk.typed)
             if look % HEALTH == 0:
                 for bus in assembly.buses:
                     late = sorted(bus.late)

@@ -11,6 +11,8 @@ from bridge.errors import ConsoleError
 from bridge.links.observer import observe
 
 FULL = 4095
+GLANCE = 0.05
+"""Seconds between two looks at the page."""
 PATIENCE = 60.0
 """Seconds in which nothing at all happens on the console before the operator gives up."""
 
@@ -18,8 +20,8 @@ PATIENCE = 60.0
 class Operator:
     """Works one console through its observer and rehearsal sockets; `state` is the daemon's state folder.
 
-    `watch` must run beside everything else: it keeps `lamps`, `devices`, `deck` and `punched` as they are, and
-    calls `seen` with each line of the observer link.
+    `watch` must run beside everything else: it keeps `lamps`, `devices` and `deck` as they are, and calls `seen`
+    with each line of the observer link.
     """
 
     def __init__(self, state: Path, seen: Callable[[dict[str, Any]], None]) -> None:
@@ -32,7 +34,7 @@ class Operator:
         self.lamps: dict[str, int] = {}
         self.devices: dict[str, dict[str, Any]] = {}
         self.deck: dict[str, Any] = {}
-        self.punched = 0
+        self._typed = 0
 
     async def watch(self) -> None:
         """Follow the observer link until the console goes; then raises ConsoleError."""
@@ -48,8 +50,8 @@ class Operator:
                     self.deck = line
                 case "key":
                     self._keys[line["name"]] = line["closed"]
-                case "punched":
-                    self.punched += 1
+                case "typewriter":
+                    self._typed = line["taken"]
             self._seen(line)
             async with self._changed:
                 self._changed.notify_all()
@@ -88,6 +90,18 @@ class Operator:
         await self.until(
             f"{deck} to be read", lambda: self.deck.get("deck") == deck and self.deck["read"] == self.deck["cards"]
         )
+
+    async def page(self) -> list[str]:
+        """Return the typed page once the typewriter has printed all that it was sent: it is slower than the machine."""
+        deadline = asyncio.get_running_loop().time() + PATIENCE
+        while True:
+            answer = await self.ask(do="page")
+            if answer["printed"] >= self._typed:
+                lines: list[str] = answer["page"]
+                return lines
+            if asyncio.get_running_loop().time() > deadline:
+                raise ConsoleError(f"The typewriter has printed {answer['printed']} of {self._typed} characters.")
+            await asyncio.sleep(GLANCE)
 
     async def ask(self, **request: Any) -> dict[str, Any]:
         """Ask the rehearsal for something; returns its answer, raises ConsoleError when it declines."""

@@ -24,7 +24,7 @@ class View(AbstractContextManager["View"], Protocol):
     """Shows the console while it works."""
 
     def say(self, words: str) -> None:
-        """Say what the operator does, or where something is."""
+        """Say what the operator does."""
 
     def saw(self, line: dict[str, Any]) -> None:
         """Take a line of the observer link."""
@@ -87,7 +87,6 @@ class Screen:
         self._deck: dict[str, Any] = {}
         self._punched = 0
         self._words = ""
-        self._said_after: list[str] = []
         self._terminal = Terminal()
         self._live = Live(console=self._terminal, get_renderable=self._draw, refresh_per_second=12)
 
@@ -98,16 +97,12 @@ class Screen:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Leave the last picture standing, and the last words under it."""
+        """Leave the last picture standing."""
         self._live.__exit__(kind, error, trace)
-        for words in self._said_after:
-            print(words)
 
     def say(self, words: str) -> None:
-        """Show it under the lamps; at the end it stays on the terminal."""
+        """Show it under the lamps."""
         self._words = words
-        self._said_after.append(words)
-        self._said_after = self._said_after[-3:]
 
     def saw(self, line: dict[str, Any]) -> None:
         """Take a line of the observer link."""
@@ -146,11 +141,10 @@ class Screen:
         return Group(row, states)
 
     def _cards(self) -> RenderableType:
-        read, cards = self._deck.get("read", 0), self._deck.get("cards", 1)
+        read, cards = self._deck.get("read", 0), self._deck.get("cards", 0)
+        deck = f"{self._deck['deck']}: {read} of {cards}" if cards else ""
         table = Table.grid(padding=(0, 1))
-        table.add_row(
-            "reader", ProgressBar(total=cards, completed=read, width=40), f"{self._deck.get('deck', '')} {read}"
-        )
+        table.add_row("reader", ProgressBar(total=cards or 1, completed=read, width=40), deck)
         table.add_row("punch", ProgressBar(total=CARDS_PUNCHED, completed=self._punched, width=40), str(self._punched))
         return table
 

@@ -19,6 +19,7 @@ from bridge.files import examples
 
 DESCRIPTION = "skerry.toml"
 LOADER, PROGRAM, CONSTANTS = "loader.deck", "tide.deck", "gannet-bay.deck"
+TYPED, PUNCHED, LAMPS = "typed.txt", "punched.deck", "lamps.json"
 STOP_WITHIN = 5.0
 
 
@@ -40,9 +41,8 @@ async def demo(*, headless: bool, pace: float, out: Path | None) -> None:
             await _ready(daemon)
             async with _process("the core", "bridge.demo.skerry", str(state / "core.sock")):
                 await _operate(state, view, results)
-        view.say(f"typed page:   {results / 'typed.txt'}")
-        view.say(f"punched deck: {results / 'punched.deck'}")
-        view.say(f"lamps:        {results / 'lamps.json'}")
+    for name in (TYPED, PUNCHED, LAMPS):
+        print(results / name)
 
 
 async def _operate(state: Path, view: View, results: Path) -> None:
@@ -78,16 +78,17 @@ async def _job(operator: Operator, state: Path, view: View, results: Path) -> No
     view.say("The constants of Gannet Bay follow.")
     await operator.put(decks / CONSTANTS)
     await operator.read_through(CONSTANTS)
+    view.say("The machine computes, types and punches the heights of three days.")
     await operator.until("the machine to halt", lambda: operator.lamps.get("STOPPED") == FULL)
     lamps = (await operator.ask(do="lamps"))["lamps"]
-    page = (await operator.ask(do="page"))["page"]
+    page = await operator.page()
     view.page(page)
     decks_punched = sorted((state / "punch").glob("*.deck"))
     if not decks_punched:
         raise ConsoleError("The machine halted without punching a card.")
-    (results / "lamps.json").write_text(json.dumps(lamps, indent=1) + "\n")
-    (results / "typed.txt").write_text("".join(line + "\n" for line in page))
-    shutil.copyfile(decks_punched[-1], results / "punched.deck")
+    (results / LAMPS).write_text(json.dumps(lamps, indent=1) + "\n")
+    (results / TYPED).write_text("".join(line + "\n" for line in page))
+    shutil.copyfile(decks_punched[-1], results / PUNCHED)
 
 
 @asynccontextmanager

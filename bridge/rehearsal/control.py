@@ -5,7 +5,7 @@ One request a line, an object of JSON with `do`; one answer a line: what was ask
     {"do": "throw", "key": NAME, "closed": true}     close or open a key's contact
     {"do": "lamps"}                                  {"lamps": {NAME: code 0–4095}} as the drivers' twins show them
     {"do": "plug", "part": NAME, "plugged": false}   pull a part's cable off, or put it back
-    {"do": "page"}                                   {"page": [lines]} as the typewriter's twin printed them
+    {"do": "page"}                                   {"page": [lines], "printed": codes done} of the typewriter's twin
     {"do": "keyboard", "text": "…"}                  type on the typewriter's own keyboard
 """
 
@@ -38,7 +38,7 @@ class Control:
             "throw": self._throw,
             "lamps": lambda _: {"lamps": self._panel.codes()},
             "plug": self._plug,
-            "page": lambda _: {"page": self._writer().page()},
+            "page": lambda _: {"page": self._writer().page(), "printed": self._writer().printed},
             "keyboard": self._keyboard,
         }
 

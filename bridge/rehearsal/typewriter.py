@@ -42,7 +42,8 @@ class RehearsedTypewriter:
     """A typewriter with this mechanism, hurried by `pace`; at pace infinity it prints what comes as it comes.
 
     `path` is where its line is opened. It takes characters no faster than the line carries them and keeps what it has
-    not printed; `most_held` is how much that ever was, `bells` how often BEL came. It never holds the line, has no
+    not printed; `most_held` is how much that ever was, `printed` how many codes it is done with, `bells` how often BEL
+    came. It never holds the line, has no
     parity, and does not run out of paper. `unplug` cuts the line and `plug` makes a new one, at another `path`.
     """
 
@@ -61,6 +62,7 @@ class RehearsedTypewriter:
         self._listening: asyncio.TimerHandle | None = None
         self._printing: asyncio.TimerHandle | None = None
         self._ends: tuple[int, int] | None = None
+        self.printed = 0
         self.most_held = 0
         self.bells = 0
         self.path = ""
@@ -139,6 +141,7 @@ class RehearsedTypewriter:
                 self._printing = self._loop.call_at(done_at / SECOND, self._print)
                 return
             self._held.popleft()
+            self.printed += 1
             self._done_at = done_at
             self._strike(code)
             self._column = column
