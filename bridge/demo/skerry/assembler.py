@@ -19,7 +19,7 @@ index register: TABLE+X; X alone is 0+X. Instead of an order there may be
                     characters, separated by commas
     START n         the program begins at n
     NAME letters    up to four letters for columns 73 to 76 of the deck
-    BINARY          make the loader's own form of deck
+    BINARY          (before all words) make the loader's own form of deck
 
 The n after AT, ROOM and IS must be known from the lines above. `bridge.demo.skerry.forms` describes the decks.
 """
@@ -31,6 +31,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from difflib import get_close_matches
 from fractions import Fraction
+from operator import itemgetter
 from pathlib import Path
 
 from bridge.cards.deck import COLUMNS, Card, print_deck, shown
@@ -78,8 +79,9 @@ class _Assembly:
 
     def __init__(self, name: str) -> None:
         self._file = shown(name)
-        self._findings: set[tuple[int, str]] = set()
+        self._findings: list[tuple[int, str]] = []
         self._labels: dict[str, int] = {}
+        self._label_wanted = "a label above this line"
         self._label_lines: dict[str, int] = {}
         self._here = 0
         self._placed: list[tuple[_Line, int]] = []
@@ -94,12 +96,13 @@ class _Assembly:
         for number, text in enumerate(lines, 1):
             self._guarded(number, _check, text)
             self._guarded(number, self._place, _parse(number, text))
+        self._label_wanted = "a label"
         for line, address in self._placed:
             self._guarded(line.number, self._translate, line, address)
         if not self._binary and self._start is None:
-            self._findings.add((len(lines), "no START so far: say where the program begins"))
+            self._findings.append((len(lines), "no START so far: say where the program begins"))
         if self._findings:
-            found = (f"{self._file}, line {line}: {what}" for line, what in sorted(self._findings))
+            found = (f"{self._file}, line {line}: {what}" for line, what in sorted(self._findings, key=itemgetter(0)))
             raise AssemblyError("\n".join(found))
         return binary_form(self._store) if self._binary else letter_form(self._store, self._start or 0, self._name)
 
@@ -107,7 +110,7 @@ class _Assembly:
         try:
             step(*arguments)
         except _WrongError as wrong:
-            self._findings.add((number, str(wrong)))
+            self._findings.append((number, str(wrong)))
 
     # First: where everything goes
 
@@ -124,8 +127,9 @@ class _Assembly:
         if line.operation == "ROOM":
             self._here += self._number(line, STORE)
         elif line.operation not in {"", "AT"}:
-            self._placed.append((line, self._here))
+            here = self._here
             self._here += _size(line)
+            self._placed.append((line, here))
 
     def _define(self, line: _Line, value: int) -> None:
         label = line.label
@@ -226,7 +230,7 @@ class _Assembly:
             return ord(term["character"])
         label = term["label"]
         if label not in self._labels:
-            raise _WrongError(_unknown(label, "a label so far", self._labels))
+            raise _WrongError(_unknown(label, self._label_wanted, self._labels))
         return self._labels[label]
 
 
@@ -304,7 +308,10 @@ def main() -> int:
     try:
         cards = assemble(arguments.source.read_bytes().decode(), str(arguments.source))
         arguments.out.write_bytes(print_deck(cards).encode())
-    except (ConsoleError, OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        print(f"{arguments.source}: byte {error.start} is not UTF-8: save the source as plain text", file=sys.stderr)
+        return 2
+    except (ConsoleError, OSError) as error:
         print(error, file=sys.stderr)
         return 2
     print(f"{len(cards)} cards in {arguments.out}")

@@ -50,7 +50,7 @@ def letter_form(store: Store, start: int, name: str) -> list[Card]:
 
 def binary_form(store: Store) -> list[Card]:
     """Return the loader's deck: the words from 984 on, and then those below, 38 a card from the lowest address up."""
-    first = min(store)
+    first = min(store, default=FIRST_CARD)
     cards = [[store.get(FIRST_CARD + n, 0) for n in range(STORE - FIRST_CARD)]]
     further = [address for address in range(first, FIRST_CARD, _BINARY_DATA) if address in store]
     for number, address in enumerate(further, 2):
