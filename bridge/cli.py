@@ -34,6 +34,11 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--rehearse", action="store_true", help="simulate all hardware, whatever the description says")
     run.add_argument("--state", type=Path, metavar="DIR", help="where state, hoppers and sockets are kept")
     run.add_argument("--pace", type=_pace, metavar="FACTOR", help="times faster than the real machine, or max")
+    run.add_argument(
+        "--unattended",
+        action="store_true",
+        help="start even if the deck in the reader is bad: nobody is there to read it",
+    )
     run.set_defaults(door=_run)
 
     demo = commands.add_parser("demo", help="a whole simulated console does a real job, from deck to typed page")
@@ -91,7 +96,15 @@ def _schema(_: argparse.Namespace) -> None:
 def _run(arguments: argparse.Namespace) -> None:
     from bridge.daemon.service import run  # noqa: PLC0415
 
-    asyncio.run(run(arguments.file, rehearse=arguments.rehearse, state=arguments.state, pace=arguments.pace))
+    asyncio.run(
+        run(
+            arguments.file,
+            rehearse=arguments.rehearse,
+            state=arguments.state,
+            pace=arguments.pace,
+            unattended=arguments.unattended,
+        )
+    )
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -4,26 +4,33 @@ import asyncio
 import signal
 from pathlib import Path
 
+from bridge.cards.hopper import Hopper
 from bridge.console import load
 from bridge.daemon.daemon import Daemon
 from bridge.daemon.state import socket_folder, state_folder
+from bridge.errors import ConsoleError
 from bridge.report import DeviceState
 
+AT_WORK = ("feeding", "punching")
 
-async def run(file: Path, *, rehearse: bool, state: Path | None, pace: float | None) -> None:
+
+async def run(file: Path, *, rehearse: bool, state: Path | None, pace: float | None, unattended: bool) -> None:
     """Run the console described in `file` until SIGINT or SIGTERM; `pace` None is the description's.
 
-    Raises ConsoleError when it can't start, or when something in it dies.
+    Raises ConsoleError when it can't start, or when something in it dies. A bad deck in the reader is in the way of a
+    start, unless it is `unattended`: then it is the reader's state, as it is for a deck that comes later.
     """
     console = load(file)
     kept = state_folder(state)
+    if console.reader is not None and not unattended:
+        _look_at_deck(kept / console.reader.folder)
     daemon = Daemon(
         console,
         state=kept,
         sockets=socket_folder(kept),
         rehearse=rehearse,
         pace=console.pace.factor if pace is None else pace,
-        say=_say,
+        say=_Voice(),
     )
     stopped = asyncio.get_running_loop().create_task(_signal())
     try:
@@ -44,6 +51,12 @@ async def run(file: Path, *, rehearse: bool, state: Path | None, pace: float | N
         await daemon.stop()
 
 
+def _look_at_deck(folder: Path) -> None:
+    sight = Hopper(folder).look()
+    if sight.state == "check":
+        raise ConsoleError(f"{sight.words}\nMend the deck in {folder}, or take it out.")
+
+
 async def _signal() -> None:
     """Return at SIGINT or SIGTERM."""
     came = asyncio.Event()
@@ -53,8 +66,16 @@ async def _signal() -> None:
     await came.wait()
 
 
-def _say(state: DeviceState) -> None:
-    _print(f"{state.device}: {state.state}" + (f" - {state.words}" if state.words else ""))
+class _Voice:
+    """Says each device's state when it becomes another; a machine at work card by card is not worth a line a card."""
+
+    def __init__(self) -> None:
+        self._said: dict[str, str] = {}
+
+    def __call__(self, state: DeviceState) -> None:
+        if state.state not in AT_WORK and self._said.get(state.device) != state.state:
+            self._said[state.device] = state.state
+            _print(f"{state.device}: {state.state}" + (f" - {state.words}" if state.words else ""))
 
 
 def _print(line: str) -> None:

@@ -5,12 +5,13 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.benchmarks.daemon import daemon, demo, steps
 from tests.benchmarks.harness import Benchmark, run
 from tests.benchmarks.key_chain import key_chain
 from tests.benchmarks.lamp_chain import lamp_chain
 
 # A new benchmark is one file and one name here.
-BENCHMARKS: tuple[Benchmark, ...] = (lamp_chain, key_chain)
+BENCHMARKS: tuple[Benchmark, ...] = (lamp_chain, key_chain, steps, daemon, demo)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

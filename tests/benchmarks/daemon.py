@@ -1,0 +1,79 @@
+"""The daemon as the demo's console makes it work: how soon it is ready, what it takes, what its steps cost."""
+
+import math
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from bridge.console import load
+from bridge.daemon.assembly import assemble
+from bridge.files import examples
+from tests.benchmarks.harness import Figures, p50_us
+
+SKERRY = examples() / "skerry.toml"
+WATCHED = 3.0
+"""Seconds for which the idle daemon's processor time is watched."""
+
+
+def demo() -> Figures:
+    """The whole headless demo as fast as it goes, as a process, in seconds."""
+    with tempfile.TemporaryDirectory() as out:
+        start = time.perf_counter()
+        words = ["demo", "--headless", "--pace", "max", "--out", out]
+        subprocess.run([sys.executable, "-m", "bridge", *words], check=True, stdout=subprocess.DEVNULL)
+        return {"demo_seconds": time.perf_counter() - start}
+
+
+def daemon() -> Figures:
+    """A rehearsed console from start to ready, its memory, and its share of a core while nothing happens."""
+    with tempfile.TemporaryDirectory() as state:
+        words = ["run", str(SKERRY), "--rehearse", "--state", state]
+        start = time.perf_counter()
+        with subprocess.Popen([sys.executable, "-m", "bridge", *words], stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout is not None
+            while not process.stdout.readline().startswith("ready:"):
+                pass
+            ready = time.perf_counter() - start
+            before, began = _cpu(process.pid), time.perf_counter()
+            time.sleep(WATCHED)
+            share = (_cpu(process.pid) - before) / (time.perf_counter() - began)
+            status = Path(f"/proc/{process.pid}/status").read_text(encoding="ascii")
+            process.terminate()
+            process.stdout.read()
+    rss = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
+    return {"ready_seconds": ready, "rss_mb": rss / 1024, "daemon_idle_cpu_percent": 100 * share}
+
+
+def steps() -> Figures:
+    """One lamp tick with every lamp changed, and one key scan, of the demo's console with its twins."""
+    assembly = assemble(load(SKERRY), rehearse=True, report=lambda _: None, events=lambda _: None)
+    (bus,) = assembly.buses
+    (lamps,) = assembly.lamps
+    scan = next(job.run for job in bus._jobs if job.run != lamps.run)
+    count = len(lamps.lamps)
+    frames = [np.full(count, on, np.uint64) for on in (3, 4)]
+    bits = np.ones(count, np.bool_)
+    figures: Figures = {}
+    turn = iter(range(sys.maxsize))
+
+    def tick() -> None:
+        n = next(turn)
+        lamps.add(5, frames[n % 2], bits)
+        lamps.run(n * 5_000_000)
+
+    figures["tick_us"] = p50_us(tick)
+    figures["scan_us"] = p50_us(partial(scan, 0))
+    assembly.close()
+    return figures
+
+
+def _cpu(pid: int) -> float:
+    """Return the seconds of processor time a process has used."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return math.fsum(map(int, fields[11:13])) / os.sysconf("SC_CLK_TCK")

@@ -1,0 +1,87 @@
+"""The whole demo as a newcomer runs it: real processes, real sockets, a real pseudo-terminal, as fast as it goes."""
+
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bridge.console import load
+from bridge.files import examples
+from tests.demo.interpreter import CODE
+
+DEGREE = math.pi / 180
+
+
+def punched_text(deck: Path) -> list[str]:
+    """Return each card of a deck file as text, decoded from its holes by the published table."""
+    cards = []
+    for line in deck.read_text(encoding="utf-8").split("\n")[:-1]:
+        holes = [ord(c) - 0xE000 if ord(c) >= 0xE000 else None for c in line]
+        cards.append("".join(chr(CODE[h]) if h is not None else c for h, c in zip(holes, line, strict=True)))
+    return cards
+
+
+def heights_by_formula(constants: Path) -> list[float]:
+    """Return 72 hourly heights in metres. source: NOAA CO-OPS: h = H0 + sum f H cos(a t + (V0+u) - kappa)."""
+    first, *cards = constants.read_text().splitlines()
+    waves = [[float(number) for number in card[4:].split()] for card in cards if not card.startswith("END")]
+    return [
+        float(first[20:]) + sum(f * h * math.cos((a * t + phase - kappa) * DEGREE) for a, f, h, phase, kappa in waves)
+        for t in range(72)
+    ]
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    out = tmp_path_factory.mktemp("demo") / "out"
+    words = ["demo", "--headless", "--pace", "max", "--out", str(out)]
+    said = subprocess.run(
+        [sys.executable, "-m", "bridge", *words], capture_output=True, text=True, timeout=50, check=False
+    )
+    assert said.returncode == 0, said.stderr
+    assert said.stderr == ""
+    return out, said.stdout
+
+
+def test_the_punched_heights_are_those_of_the_formula(results: tuple[Path, str]) -> None:
+    cards = punched_text(results[0] / "punched.deck")
+    heights = [float(number) for card in cards for number in card[25:].split()]
+    assert heights == pytest.approx(heights_by_formula(examples() / "decks" / "gannet-bay.deck"), abs=0.01)
+    assert len(cards) == 12
+    assert all(card.startswith("GANNET BAY") for card in cards)
+
+
+def test_the_typed_page_says_what_was_punched(results: tuple[Path, str]) -> None:
+    out, said = results
+    lines = (out / "typed.txt").read_text().splitlines()
+    table = {line[:3].strip(): line[3:].split() for line in lines if line[:3].strip().isdigit()}
+    typed = [float(table[f"{hour:02d}"][day]) for day in range(3) for hour in range(24)]
+    punched = [float(number) for card in punched_text(out / "punched.deck") for number in card[25:].split()]
+    assert typed == punched
+    assert "GANNET BAY" in lines[1]
+    assert all(f"  | {line}" in said for line in lines[:5])
+
+
+def test_the_lamps_are_those_of_a_halted_machine(results: tuple[Path, str]) -> None:
+    lamps = json.loads((results[0] / "lamps.json").read_text())
+    assert list(lamps) == [lamp.name for lamp in load(examples() / "skerry.toml").lamps]
+    assert set(lamps.values()) == {0, 4095}
+    assert (lamps["STOPPED"], lamps["RUN"], lamps["ERROR"], lamps["POWER"]) == (4095, 0, 0, 4095)
+
+
+def test_it_says_where_the_results_are(results: tuple[Path, str]) -> None:
+    out, said = results
+    assert said.splitlines()[-3:] == [str(out / name) for name in ("typed.txt", "punched.deck", "lamps.json")]
+
+
+def test_a_folder_that_cannot_be_made_is_said_with_status_2(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    words = ["demo", "--headless", "--out", str(tmp_path / "file" / "out")]
+    said = subprocess.run(
+        [sys.executable, "-m", "bridge", *words], capture_output=True, text=True, timeout=50, check=False
+    )
+    assert said.returncode == 2
+    assert "Name another folder with --out" in said.stderr
