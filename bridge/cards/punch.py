@@ -11,7 +11,7 @@ from bridge.cards.deck import Card, print_deck
 from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.stacker import Stacker
 from bridge.clock import SECOND, LoopClock
-from bridge.report import DeviceState, Report
+from bridge.report import DeviceState, Report, on_change
 
 PUNCHED_AT = 0.75
 """The part of a card cycle after which a card is punched and acknowledged; the file is written meanwhile."""
@@ -62,7 +62,7 @@ class Punch:
         self._speed = cards_per_minute, pace
         self._stacker = Stacker(folder)
         self._punched = punched
-        self._report = report
+        self._report = on_change(report)
         self._elsewhere = elsewhere
         self._load = self._blank = blank_cards
         self._filled_at = 0
@@ -70,7 +70,6 @@ class Punch:
         self._done: dict[int, int] = {}
         self._trouble = "looking at the stick"
         self._moving = False
-        self._said: DeviceState | None = None
         self._news = asyncio.Event()
 
     def punch(self, run: int, number: int, card: Card) -> bool:
@@ -159,10 +158,7 @@ class Punch:
             del self._done[next(iter(self._done))]
 
     def _announce(self) -> None:
-        said = self._state()
-        if said != self._said:
-            self._said = said
-            self._report(said)
+        self._report(self._state())
 
     def _state(self) -> DeviceState:
         waiting = f"; cards waiting: {len(self._jobs)}" if self._jobs else ""

@@ -10,7 +10,7 @@ from bridge.cards.deck import Card
 from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.hopper import Hopper, Sight
 from bridge.clock import SECOND, LoopClock
-from bridge.report import DeviceState, Report
+from bridge.report import DeviceState, Report, on_change
 
 READ_AT = 0.75
 """The part of a card cycle after which the last column has passed the read station."""
@@ -67,7 +67,7 @@ class Reader:
         self._hopper = Hopper(folder)
         self._deliver = deliver
         self._cycle_ended = cycle_ended
-        self._report = report
+        self._report = on_change(report)
         self._elsewhere = elsewhere
         self._request: _Request | None = None
         self._sight: Sight | None = None
@@ -76,7 +76,6 @@ class Reader:
         self._number = 0
         self._unread = ""
         self._moving = ""
-        self._said: DeviceState | None = None
         self._news = asyncio.Event()
 
     def request(self) -> None:
@@ -155,10 +154,7 @@ class Reader:
         return len(self._sight.cards) - self._read if self._sight else 0
 
     def _announce(self) -> None:
-        said = self._state()
-        if said != self._said:
-            self._said = said
-            self._report(said)
+        self._report(self._state())
 
     def _state(self) -> DeviceState:
         sight, left = self._sight, self._left()

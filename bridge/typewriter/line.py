@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from bridge.clock import SECOND, LoopClock
-from bridge.report import DeviceState, Report
+from bridge.report import DeviceState, Report, on_change
 from bridge.typewriter.mechanism import Mechanism, Schedule
 
 QUEUE = 64
@@ -70,13 +70,12 @@ class Typewriter:
         self._grant = credit
         self._keyboard = keyboard
         self._printed = printed
-        self._report = report
+        self._report = on_change(report)
         self._queue = bytearray()
         self._credit = 0
         self._came_at = 0
         self._news = asyncio.Event()
         self._lost: OSError | None = None
-        self._said: DeviceState | None = None
 
     def welcome(self) -> None:
         """Give a core that has just come credit for all the room there is; what an earlier one had is void."""
@@ -147,7 +146,7 @@ class Typewriter:
 
     def _give_credit(self, step: int) -> None:
         room = QUEUE - len(self._queue) - self._credit
-        if room and (room >= step or not self._queue):
+        if room >= step:
             self._credit += room
             self._grant(room)
 
@@ -156,7 +155,4 @@ class Typewriter:
         self._news.set()
 
     def _say(self, state: str, words: str) -> None:
-        said = DeviceState("typewriter", state, words)
-        if said != self._said:
-            self._said = said
-            self._report(said)
+        self._report(DeviceState("typewriter", state, words))

@@ -1,4 +1,5 @@
 import asyncio
+import itertools
 import math
 import threading
 from collections.abc import Callable, Coroutine
@@ -170,7 +171,7 @@ def test_a_stalled_loop_is_not_made_up_for(stick: Path) -> None:
         assert isinstance(loop, VirtualLoop)
         loop.jump(3.0)  # as if the machine had slept
         await bench.until_ended(20)
-        gaps = [b - a for a, b in zip(bench.picked, bench.picked[1:], strict=False)]
+        gaps = [b - a for a, b in itertools.pairwise(bench.picked)]
         assert sorted(gaps)[:-1] == [CYCLE] * 18
         assert 3 * SECOND <= gaps[5] < 3 * SECOND + 2 * CYCLE
 
@@ -195,7 +196,7 @@ def test_what_the_reader_says(stick: Path) -> None:
         end = "tides.deck is read to its last card: take the stick out, or put another deck on it"
         assert bench.now == ("empty", end)
         assert bench.reader.progress == Progress("tides.deck", 2, 2)
-        assert all(a != b for a, b in zip(bench.states, bench.states[1:], strict=False))
+        assert all(a != b for a, b in itertools.pairwise(bench.states))
         assert {state.device for state in bench.states} == {"reader"}
         assert [state.state for state in bench.states] == ["empty", "empty", "feeding", "ready", "feeding", "empty"]
 
