@@ -34,13 +34,15 @@ def heights_by_formula(constants: Path) -> list[float]:
     ]
 
 
+def demo(*words: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "bridge", "demo", "--headless", *words]
+    return subprocess.run(command, capture_output=True, text=True, timeout=50, check=False)
+
+
 @pytest.fixture(scope="module")
 def results(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     out = tmp_path_factory.mktemp("demo") / "out"
-    words = ["demo", "--headless", "--pace", "max", "--out", str(out)]
-    said = subprocess.run(
-        [sys.executable, "-m", "bridge", *words], capture_output=True, text=True, timeout=50, check=False
-    )
+    said = demo("--pace", "max", "--out", str(out))
     assert said.returncode == 0, said.stderr
     assert said.stderr == ""
     return out, said.stdout
@@ -79,9 +81,6 @@ def test_it_says_where_the_results_are(results: tuple[Path, str]) -> None:
 
 def test_a_folder_that_cannot_be_made_is_said_with_status_2(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    words = ["demo", "--headless", "--out", str(tmp_path / "file" / "out")]
-    said = subprocess.run(
-        [sys.executable, "-m", "bridge", *words], capture_output=True, text=True, timeout=50, check=False
-    )
+    said = demo("--out", str(tmp_path / "file" / "out"))
     assert said.returncode == 2
     assert "Name another folder with --out" in said.stderr
