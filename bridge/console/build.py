@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from itertools import chain
-from pathlib import Path as FilePath
+from pathlib import Path
 from typing import Literal
 
 from bridge.console import header, shape, spans, words
@@ -26,7 +26,7 @@ from bridge.console.facts import (
     Typewriter,
 )
 from bridge.console.findings import Finding, suggest
-from bridge.console.locate import Path
+from bridge.console.locate import KeyPath
 from bridge.console.sheet import Sheet
 from bridge.parts.catalogue import CATALOGUE
 from bridge.parts.facts import Facts
@@ -41,7 +41,7 @@ _NO_BUS = Bus("", "spi", 0, 1, rehearsed=True, place=0)
 """Stands in for a bus that is not described, so that the rest of its part can still be checked."""
 
 
-def build(path: FilePath, sheet: Sheet) -> tuple[Console, list[Finding]]:
+def build(path: Path, sheet: Sheet) -> tuple[Console, list[Finding]]:
     """Return the console of the file at `path`, and everything wrong with it.
 
     With findings, the console is what could be made of the rest, and not to be used.
@@ -70,7 +70,7 @@ class _Builder:
         claims = (*wired, self._folders, *self._names.values())
         return [*self._found, *chain.from_iterable(one.findings() for one in claims)]
 
-    def console(self, path: FilePath) -> Console:
+    def console(self, path: Path) -> Console:
         document, tables = self._sheet.document, self._sheet.tables
         buses = tuple(self._bus(*one) for one in tables("bus", document.bus))
         parts = tuple(self._part(*one) for one in tables("part", document.part))
@@ -105,23 +105,23 @@ class _Builder:
 
     # Where things stand, and saying that they are wrong.
 
-    def _title(self, where: Path) -> str:
+    def _title(self, where: KeyPath) -> str:
         return words.title(where, self._sheet.raw)
 
-    def _line(self, where: Path, key: str = "") -> int:
+    def _line(self, where: KeyPath, key: str = "") -> int:
         """Return the line of a key of a table ("pins" is "pin" where one stands alone), else that of the table."""
         at = self._sheet.places.at
         return max(at((*where, key)), at((*where, key.removesuffix("s"))))
 
-    def _owner(self, where: Path, key: str) -> Owner:
+    def _owner(self, where: KeyPath, key: str) -> Owner:
         return Owner(self._title(where), self._line(where, key))
 
-    def _wrong(self, where: Path, key: str, wrong: str, todo: str) -> None:
+    def _wrong(self, where: KeyPath, key: str, wrong: str, todo: str) -> None:
         self._found.append(Finding(self._line(where, key), wrong, todo))
 
     # Buses and parts.
 
-    def _bus(self, where: Path, table: shape.Bus) -> Bus:
+    def _bus(self, where: KeyPath, table: shape.Bus) -> Bus:
         self._names["bus"].take(table.name, self._owner(where, "name"))
         owner = self._owner(where, "port")
         if self._ports.take(table.port, owner):
@@ -131,7 +131,7 @@ class _Builder:
         bus = Bus(table.name, table.kind, table.port, table.rate_hz, rehearsed, self._line(where))
         return self._buses.setdefault(table.name, bus)
 
-    def _part(self, where: Path, table: shape.Part) -> Part:
+    def _part(self, where: KeyPath, table: shape.Part) -> Part:
         facts = CATALOGUE[table.type]
         self._names["part"].take(table.name, self._owner(where, "name"))
         bus = self._buses.get(table.bus, _NO_BUS)
@@ -157,7 +157,7 @@ class _Builder:
             self._take_channels(Owner(f'"{key}" of {self._title(where)}', self._line(where, key)), part, channels)
         return self._parts.setdefault(table.name, part)
 
-    def _check_on_bus(self, where: Path, table: shape.Part, facts: Facts, bus: Bus) -> None:
+    def _check_on_bus(self, where: KeyPath, table: shape.Part, facts: Facts, bus: Bus) -> None:
         selects = header.selects(bus.port)
         if table.select < selects:
             self._selects.take(table.select, self._owner(where, "select"), f'bus "{bus.name}"')
@@ -183,7 +183,7 @@ class _Builder:
             if channel < part.channels:
                 self._channels.take(channel, owner, f'part "{part.name}"')
 
-    def _check_time(self, where: Path, bus: Bus, parts: Iterable[Part], frames: Frames, scan: Scan) -> None:
+    def _check_time(self, where: KeyPath, bus: Bus, parts: Iterable[Part], frames: Frames, scan: Scan) -> None:
         asked = loads(bus, parts, frames, scan)
         share = sum(load.share for load in asked)
         if share > MOST:
@@ -203,7 +203,7 @@ class _Builder:
 
     # Lamps and keys.
 
-    def _points(self, where: Path, sort: Literal["lamp", "key"], table: Strip) -> list[Wiring]:
+    def _points(self, where: KeyPath, sort: Literal["lamp", "key"], table: Strip) -> list[Wiring]:
         """Check what lamps and keys have in common, and return each that can be made out."""
         count = len(table.names)
         for name in table.names:
@@ -222,7 +222,7 @@ class _Builder:
         place = self._line(where)
         return [(name, part, channel, table.connector, pin, wire, place) for name, channel, pin, wire in wiring]
 
-    def _take_pins(self, where: Path, table: Strip) -> None:
+    def _take_pins(self, where: KeyPath, table: Strip) -> None:
         if (table.connector is None) != (table.pins is None) and self._sheet.all_known(where):
             has, lacks = ("connector", "pins") if table.pins is None else ("pins", "connector")
             self._wrong(where, has, f"{self._title(where)} has {has} but no {lacks}", "give both or neither")
@@ -230,7 +230,7 @@ class _Builder:
             if table.connector is not None:
                 self._pins.take(pin, self._owner(where, "pins"), f'connector "{table.connector}"')
 
-    def _serving(self, where: Path, sort: Literal["lamp", "key"], name: str) -> Part | None:
+    def _serving(self, where: KeyPath, sort: Literal["lamp", "key"], name: str) -> Part | None:
         """Return the part called `name`, or None if it cannot serve lamps or keys, or has findings of its own."""
         part = self._parts.get(name)
         if part and part.facts.serves == f"{sort}s":
@@ -243,21 +243,21 @@ class _Builder:
             self._wrong(where, "part", wrong, suggest(name, self._parts))
         return None
 
-    def _lamps(self, where: Path, table: shape.LampRow | shape.Lamp) -> tuple[Lamp, ...]:
+    def _lamps(self, where: KeyPath, table: shape.LampRow | shape.Lamp) -> tuple[Lamp, ...]:
         return tuple(Lamp(*point) for point in self._points(where, "lamp", table))
 
-    def _keys(self, where: Path, table: shape.KeyRow | shape.Key | shape.Rotary, kind: KeyKind) -> tuple[Key, ...]:
+    def _keys(self, where: KeyPath, table: shape.KeyRow | shape.Key | shape.Rotary, kind: KeyKind) -> tuple[Key, ...]:
         high = table.closed == "high"
         return tuple(Key(*point, kind, high) for point in self._points(where, "key", table))
 
-    def _lamp_row(self, where: Path, table: shape.LampRow) -> LampRow:
+    def _lamp_row(self, where: KeyPath, table: shape.LampRow) -> LampRow:
         return LampRow(table.name, table.title or table.name, self._lamps(where, table), self._line(where))
 
-    def _key_row(self, where: Path, table: shape.KeyRow) -> KeyRow:
+    def _key_row(self, where: KeyPath, table: shape.KeyRow) -> KeyRow:
         keys = self._keys(where, table, table.kind)
         return KeyRow(table.name, table.title or table.name, table.kind, keys, self._line(where))
 
-    def _rotary(self, where: Path, table: shape.Rotary) -> Rotary:
+    def _rotary(self, where: KeyPath, table: shape.Rotary) -> Rotary:
         keys = self._keys(where, table, "position")
         title = table.title or table.name
         return Rotary(table.name, title, tuple(table.positions), keys, self._line(where))
@@ -291,8 +291,8 @@ class _Builder:
 
     def _reader(self, table: shape.Reader) -> Reader:
         self._folders.take(table.folder, self._owner(("reader",), "folder"))
-        return Reader(FilePath(table.folder), table.cards_per_minute, self._line(("reader",)))
+        return Reader(Path(table.folder), table.cards_per_minute, self._line(("reader",)))
 
     def _punch(self, table: shape.Punch) -> Punch:
         self._folders.take(table.folder, self._owner(("punch",), "folder"))
-        return Punch(FilePath(table.folder), table.cards_per_minute, table.blank_cards, self._line(("punch",)))
+        return Punch(Path(table.folder), table.cards_per_minute, table.blank_cards, self._line(("punch",)))

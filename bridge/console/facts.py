@@ -84,7 +84,7 @@ class Key(Point):
 
 @dataclass(frozen=True)
 class LampRow:
-    """Lamps that stand in a row, left to right."""
+    """Lamps that stand in a row, left to right; `title` is what people call it, `name` if they call it nothing else."""
 
     name: str
     title: str
@@ -157,8 +157,10 @@ class Typewriter:
 
     @property
     def line_characters_per_second(self) -> float:
-        """The most the serial line carries: baud / (start + data + parity + stop bits)."""
-        return self.baud / (1 + self.data_bits + (self.parity != "none") + self.stop_bits)
+        """The most the serial line carries: baud / (start + data + parity + stop bits); 134 baud are 134.5."""
+        return (134.5 if self.baud == 134 else self.baud) / (
+            1 + self.data_bits + (self.parity != "none") + self.stop_bits
+        )
 
 
 @dataclass(frozen=True)
@@ -182,9 +184,10 @@ class Punch:
 
 @dataclass(frozen=True)
 class Console:
-    """A whole console. Buses, parts, lamps and keys stand in the order of the description, rows before single ones.
+    """A whole console.
 
-    `board` is the board's model, None if not given.
+    Everything stands in the order of the description; among all `lamps` and `keys` those in rows come first, then those
+    of rotary switches, then single ones. `board` is the board's model, None if not given.
     """
 
     path: Path

@@ -22,11 +22,13 @@ class DescriptionError(ConsoleError):
 
     def __init__(self, path: Path, findings: Iterable[Finding]) -> None:
         self.findings = tuple(sorted(set(findings)))
-        super().__init__(
-            "\n".join(
-                f"{path}{'' if one.line is None else f':{one.line}'}: {one.wrong}; {one.todo}" for one in self.findings
-            )
-        )
+        told = (f"{path}{'' if one.line is None else f':{one.line}'}: {one.wrong}; {one.todo}" for one in self.findings)
+        super().__init__("\n".join(map(_printing, told)))
+
+
+def _printing(text: str) -> str:
+    """Return `text` with what would break its line, or drive a terminal, spelt out."""
+    return "".join(char if char.isprintable() else ascii(char)[1:-1] for char in text)
 
 
 def suggest(word: str, known: Iterable[str]) -> str:

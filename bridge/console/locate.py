@@ -5,7 +5,7 @@ import tomllib
 from bisect import bisect_left
 from collections.abc import Iterable
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 """Keys and array positions from the top of the document: ("lamp_row", 0, "channels")."""
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
@@ -24,11 +24,11 @@ class Places:
     """The line of every table, key and array element of `text`, which the standard parser has accepted."""
 
     def __init__(self, text: str) -> None:
-        self.lines: dict[Path, int] = {(): 1}
+        self.lines: dict[KeyPath, int] = {(): 1}
         self._text = text
         self._pos = 0
         self._breaks = [found.start() for found in re.finditer("\n", text)]
-        self._last: dict[Path, int] = {}
+        self._last: dict[KeyPath, int] = {}
         self._document()
 
     def at(self, path: Iterable[str | int]) -> int:
@@ -54,19 +54,19 @@ class Places:
         return found.group()
 
     def _document(self) -> None:
-        table: Path = ()
+        table: KeyPath = ()
         while char := self._peek():
             if char == "[":
                 table = self._header()
             else:
                 self._pair(table)
 
-    def _header(self) -> Path:
+    def _header(self) -> KeyPath:
         line = self._line()
         brackets = 2 if self._text.startswith("[[", self._pos) else 1
         self._pos += brackets
         *around, name = self._key()
-        path: Path = ()
+        path: KeyPath = ()
         for part in around:
             path = (*path, part)
             self.lines.setdefault(path, line)
@@ -84,7 +84,7 @@ class Places:
         self._pos += brackets
         return path
 
-    def _pair(self, table: Path) -> None:
+    def _pair(self, table: KeyPath) -> None:
         line = self._line()
         key = self._key()
         for depth in range(1, len(key) + 1):
@@ -102,7 +102,7 @@ class Places:
                 return key
             self._pos += 1
 
-    def _value(self, path: Path) -> None:
+    def _value(self, path: KeyPath) -> None:
         char = self._peek()
         if char == "[":
             self._list(path)
@@ -111,7 +111,7 @@ class Places:
         else:
             self._take(_STRING if char in "\"'" else _OTHER)
 
-    def _list(self, path: Path) -> None:
+    def _list(self, path: KeyPath) -> None:
         self._pos += 1
         count = 0
         while self._peek() != "]":
@@ -121,7 +121,7 @@ class Places:
             count += 1
         self._pos += 1
 
-    def _inline(self, path: Path) -> None:
+    def _inline(self, path: KeyPath) -> None:
         self._pos += 1
         while self._peek() != "}":
             self._pair(path)

@@ -68,12 +68,12 @@ BAUDS = (50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 192
 """Rates a POSIX terminal line has names for; 134 stands for 134.5."""
 
 # Printing characters, no blank at either end.
-_WORDS = r"^[^\x00-\x20\x7f]([^\x00-\x1f\x7f]*[^\x00-\x20\x7f])?$"
+_LABEL = r"^[^\x00-\x20\x7f]([^\x00-\x1f\x7f]*[^\x00-\x20\x7f])?$"
 # No step from the root, upwards or into a hidden folder.
 _FOLDER = r"^[^./\x00-\x1f][^/\x00-\x1f]*(/[^./\x00-\x1f][^/\x00-\x1f]*)*$"
 _DEVICE = r"^/dev/."
 
-Words = Annotated[str, Field(min_length=1, max_length=40, pattern=_WORDS)]
+Label = Annotated[str, Field(min_length=1, max_length=40, pattern=_LABEL)]
 Numbers = Annotated[
     list[int], BeforeValidator(_text(spans.read)), WithJsonSchema({"type": "string", "pattern": spans.PATTERN})
 ]
@@ -117,7 +117,7 @@ class Board(Table):
 class Bus(Table):
     """A bus of the board, with one or more parts on it."""
 
-    name: Words = Field(examples=["panel"])
+    name: Label = Field(examples=["panel"])
     kind: Literal["spi"] = Field(examples=["spi"])
     port: Annotated[Literal[0, 1], Whole] = Field(
         examples=[0], description="SPI 0 takes GPIO 7 to 11, SPI 1 takes GPIO 16 to 21"
@@ -131,10 +131,10 @@ class Bus(Table):
 class Part(Table):
     """A chain of chips of one type."""
 
-    name: Words = Field(examples=["lamp drivers"])
+    name: Label = Field(examples=["lamp drivers"])
     type: str = Field(examples=["TLC5947"], description="the chips, by their name in the catalogue")
     chips: int = Field(ge=1, le=64, examples=[1], description="how many stand in the chain")
-    bus: Words = Field(examples=["panel"], description="name of the bus they are on")
+    bus: Label = Field(examples=["panel"], description="name of the bus they are on")
     select: int = Field(ge=0, examples=[0], description="chip select of that bus: 0 is CE0")
 
     @property
@@ -183,14 +183,14 @@ else:
 class Row(Table):
     """Lamps or keys that stand in a row: one name, and a number for each."""
 
-    name: Words = Field(examples=["A"], description='the lamps or keys are named "A.23" to "A.0"')
-    title: Words | None = Field(default=None, examples=["accumulator"], description="what people call the row")
+    name: Label = Field(examples=["A"], description='the lamps or keys are named "A.23" to "A.0"')
+    title: Label | None = Field(default=None, examples=["accumulator"], description="what people call the row")
     numbers: Numbers = Field(examples=["23-0"], description="left to right")
-    part: Words = Field(examples=["lamp drivers"], description="name of the part that serves them")
+    part: Label = Field(examples=["lamp drivers"], description="name of the part that serves them")
     channels: Numbers = Field(examples=["0-23"], description="its channels, left to right")
-    connector: Words | None = Field(default=None, examples=["J3"])
+    connector: Label | None = Field(default=None, examples=["J3"])
     pins: Pins | None = Field(default=None, examples=["1-24"], description="pins of the connector, left to right")
-    wires: list[Words] | None = Field(default=None, examples=[["white", "blue"]], description="colours, left to right")
+    wires: list[Label] | None = Field(default=None, examples=[["white", "blue"]], description="colours, left to right")
 
     @property
     def names(self) -> list[str]:
@@ -201,12 +201,12 @@ class Row(Table):
 class Single(Table):
     """A lamp or key by itself."""
 
-    name: Words = Field(examples=["RUN"])
-    part: Words = Field(examples=["lamp drivers"], description="name of the part that serves it")
+    name: Label = Field(examples=["RUN"])
+    part: Label = Field(examples=["lamp drivers"], description="name of the part that serves it")
     channel: Channel = Field(examples=[0])
-    connector: Words | None = Field(default=None, examples=["J3"])
+    connector: Label | None = Field(default=None, examples=["J3"])
     pin: Pin | None = Field(default=None, examples=[1])
-    wire: Words | None = Field(default=None, examples=["white"], description="its colour")
+    wire: Label | None = Field(default=None, examples=["white"], description="its colour")
 
     @property
     def names(self) -> list[str]:
@@ -258,14 +258,14 @@ class Key(Single, Contact):
 class Rotary(Contact):
     """A rotary switch with a contact for each position."""
 
-    name: Words = Field(examples=["SELECT"], description='its keys are named "SELECT.A" and so on')
-    title: Words | None = Field(default=None, examples=["selector"], description="what people call it")
-    positions: list[Words] = Field(min_length=2, examples=[["A", "B"]], description="in turning order")
-    part: Words = Field(examples=["key inputs"], description="name of the part that serves it")
+    name: Label = Field(examples=["SELECT"], description='its keys are named "SELECT.A" and so on')
+    title: Label | None = Field(default=None, examples=["selector"], description="what people call it")
+    positions: list[Label] = Field(min_length=2, examples=[["A", "B"]], description="in turning order")
+    part: Label = Field(examples=["key inputs"], description="name of the part that serves it")
     channels: Numbers = Field(examples=["1-8"], description="its channels, one a position")
-    connector: Words | None = Field(default=None, examples=["J3"])
+    connector: Label | None = Field(default=None, examples=["J3"])
     pins: Pins | None = Field(default=None, examples=["1-8"], description="pins of the connector, one a position")
-    wires: list[Words] | None = Field(default=None, examples=[["white", "blue"]], description="colours, one a position")
+    wires: list[Label] | None = Field(default=None, examples=[["white", "blue"]], description="colours, one a position")
 
     @property
     def names(self) -> list[str]:
@@ -330,7 +330,7 @@ class Document(Table):
     """A whole console."""
 
     format: Annotated[Literal[1], Whole] = Field(examples=[1], description="which rules this file is written by")
-    name: Words = Field(examples=["Skerry Mk 2"], description="what people call the console")
+    name: Label = Field(examples=["Skerry Mk 2"], description="what people call the console")
     board: Board | None = None
     bus: list[Bus] = []
     part: list[AnyPart] = []

@@ -7,7 +7,7 @@ from pydantic import ValidationError
 
 from bridge.console import words
 from bridge.console.findings import Finding
-from bridge.console.locate import Path, Places
+from bridge.console.locate import KeyPath, Places
 from bridge.console.shape import SEVERAL, TABLES, Document
 
 T = TypeVar("T")
@@ -24,8 +24,8 @@ class Sheet:
         self.raw = raw
         self.places = places
         self.findings: list[Finding] = []
-        self._extra: set[Path] = set()
-        self._broken: set[Path] = set()
+        self._extra: set[KeyPath] = set()
+        self._broken: set[KeyPath] = set()
         try:
             Document.model_validate(raw)
         except ValidationError as error:
@@ -43,11 +43,11 @@ class Sheet:
         """Tell whether no fault has taken out the table [section]."""
         return (section,) not in self._broken
 
-    def all_known(self, path: Path) -> bool:
+    def all_known(self, path: KeyPath) -> bool:
         """Tell whether the table at `path` has no unknown keys, so that what it lacks is lacking and not misspelt."""
         return not any(extra[: len(path)] == path for extra in self._extra)
 
-    def tables(self, section: str, sound: list[T]) -> list[tuple[Path, T]]:
+    def tables(self, section: str, sound: list[T]) -> list[tuple[KeyPath, T]]:
         """Return the `sound` tables [[section]] of the document, each with its path in the file."""
         return [((section, index), table) for index, table in zip(self._origins.get(section, ()), sound, strict=True)]
 
@@ -69,5 +69,5 @@ class Sheet:
                 sound[section] = self._known((section,), value) if section in TABLES else value
         return sound
 
-    def _known(self, path: Path, table: dict[str, Any]) -> dict[str, Any]:
+    def _known(self, path: KeyPath, table: dict[str, Any]) -> dict[str, Any]:
         return {key: value for key, value in table.items() if (*path, key) not in self._extra}

@@ -7,7 +7,7 @@ from pydantic_core import ErrorDetails
 
 from bridge.console import shape
 from bridge.console.findings import suggest
-from bridge.console.locate import Path
+from bridge.console.locate import KeyPath
 
 _KINDS = {
     "int_type": "a whole number",
@@ -23,13 +23,13 @@ _BOUNDS = {
 _NAMING = {"string_too_short", "string_too_long", "string_pattern_mismatch"}
 
 
-def path_of(detail: ErrorDetails) -> Path:
+def path_of(detail: ErrorDetails) -> KeyPath:
     """Return where in the description a complaint is about: its location without the type of part in it."""
     path = detail["loc"]
     return (*path[:2], *path[3:]) if path[0] == "part" else path
 
 
-def title(path: Path, raw: Mapping[str, Any]) -> str:
+def title(path: KeyPath, raw: Mapping[str, Any]) -> str:
     """Return what to call the table that `path` is in: lamp_row "A", [frames], the description."""
     match path:
         case (str(section), int(index), *_):
@@ -64,7 +64,7 @@ def explain(detail: ErrorDetails, raw: Mapping[str, Any]) -> tuple[str, str]:
     return _explain_value(detail, path, table, model)
 
 
-def _explain_value(detail: ErrorDetails, path: Path, table: str, model: type[shape.Table]) -> tuple[str, str]:
+def _explain_value(detail: ErrorDetails, path: KeyPath, table: str, model: type[shape.Table]) -> tuple[str, str]:
     """Explain a complaint about the value of a key."""
     *_, key = (part for part in path if isinstance(part, str))
     entry = path[-1]
@@ -95,7 +95,7 @@ def _choose(value: object, choices: tuple[object, ...]) -> str:
     return f"use {' or '.join(map(_shown, choices))}"
 
 
-def _model(path: Path, raw: Mapping[str, Any]) -> type[shape.Table]:
+def _model(path: KeyPath, raw: Mapping[str, Any]) -> type[shape.Table]:
     """Return the shape of the table that `path` is in."""
     match path:
         case ("part", int(index), *_):

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.console.locate import Path, Places
+from bridge.console.locate import KeyPath, Places
 
 
-def paths(value: Any, path: Path = ()) -> Iterator[tuple[Path, Any]]:
+def paths(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Any]]:
     """Yield the path of everything the standard parser made of a text."""
     yield path, value
     if isinstance(value, dict):

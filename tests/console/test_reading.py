@@ -45,6 +45,21 @@ def test_bus_time_is_not_told_from_rates_that_are_wrong_themselves(tmp_path: Pat
     assert len(findings(tmp_path, text)) == 1
 
 
+def test_nothing_to_choose_from(tmp_path: Path) -> None:
+    text = 'format = 1\nname = "x"\n[[lamp]]\nname = "y"\npart = "z"\nchannel = 0\n'
+    told = 'lamp "y" is on part "z", which is not described; there is none yet: describe it first'
+    assert findings(tmp_path, text) == [(5, told)]
+
+
+def test_one_finding_is_one_line_whatever_the_names(tmp_path: Path) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text('format = 1\nname = "x"\n"a\\n\\u001b[2J" = 1\n', encoding="utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        load(path)
+    assert str(caught.value).isprintable()
+    assert r'"a\n\x1b[2J"' in str(caught.value)
+
+
 def test_everything_at_once_in_a_heap(tmp_path: Path) -> None:
     text = "name = 3\nbus = 4\npart = [5]\nlamp = [{}]\nframes = 6\n[[key]]\n[[key]]\nx = 1\n"
     found = findings(tmp_path, text)
@@ -194,7 +209,13 @@ def test_what_is_not_described_is_not_there(tmp_path: Path) -> None:
 # source: arithmetic: baud / (start + data + parity + stop bits); 134.5 baud is written 134.
 @pytest.mark.parametrize(
     ("baud", "data", "parity", "stop", "carried"),
-    [(110, 8, "none", 2, 10), (110, 7, "even", 2, 10), (300, 8, "none", 1, 30), (9600, 7, "odd", 1, 960)],
+    [
+        (110, 8, "none", 2, 10),
+        (110, 7, "even", 2, 10),
+        (300, 8, "none", 1, 30),
+        (9600, 7, "odd", 1, 960),
+        (134, 7, "none", 1, 14.944),
+    ],
 )
 def test_what_a_line_carries(tmp_path: Path, baud: int, data: int, parity: str, stop: int, carried: float) -> None:
     console = loaded(
@@ -207,4 +228,4 @@ def test_what_a_line_carries(tmp_path: Path, baud: int, data: int, parity: str, 
         ),
     )
     assert console.typewriter
-    assert console.typewriter.line_characters_per_second == pytest.approx(carried)
+    assert console.typewriter.line_characters_per_second == pytest.approx(carried, abs=0.001)
