@@ -12,6 +12,7 @@ from bridge.errors import ConsoleError
 from bridge.report import DeviceState
 
 AT_WORK = ("feeding", "punching")
+"""States a machine passes through card by card: not worth a line a card, and neither are the words of "ready"."""
 
 
 async def run(file: Path, *, rehearse: bool, state: Path | None, pace: float | None, unattended: bool) -> None:
@@ -67,14 +68,15 @@ async def _signal() -> None:
 
 
 class _Voice:
-    """Says each device's state when it becomes another; a machine at work card by card is not worth a line a card."""
+    """Says each device's state when it, or what is to be done about it, becomes another."""
 
     def __init__(self) -> None:
-        self._said: dict[str, str] = {}
+        self._said: dict[str, tuple[str, str]] = {}
 
     def __call__(self, state: DeviceState) -> None:
-        if state.state not in AT_WORK and self._said.get(state.device) != state.state:
-            self._said[state.device] = state.state
+        news = (state.state, "" if state.state == "ready" else state.words)
+        if state.state not in AT_WORK and self._said.get(state.device) != news:
+            self._said[state.device] = news
             _print(f"{state.device}: {state.state}" + (f" - {state.words}" if state.words else ""))
 
 

@@ -113,11 +113,10 @@ class _Caller(asyncio.Protocol):
         """Say why, and close."""
         if self._transport is None:
             return
-        was_core = self._link.core in (None, self)
         transport = self._transport
         transport.write(encode(Refused(reason)))
-        words = f"An emulator was refused: {reason}."
-        self._leave(DeviceState("core", "refused" if was_core else "linked", words))
+        who = "core" if self._link.core in (None, self) else "another core"
+        self._leave(DeviceState(who, "refused", f"An emulator was refused: {reason}."))
         transport.close()
 
     def _take(self, message: Message) -> None:

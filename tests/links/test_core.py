@@ -140,8 +140,8 @@ def test_a_second_core_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
         await turn(first)
         came = await turn(second)
         assert any(isinstance(m, Refused) and "another core is linked already" in m.reason for m in came)
-        assert console.states[-1].state == "linked"
-        assert "another core" in console.states[-1].words
+        assert (console.states[-1].device, console.states[-1].state) == ("another core", "refused")
+        assert "another core is linked already" in console.states[-1].words
         first.read_card()
         await turn(first)
         assert Read() in console.took_messages
