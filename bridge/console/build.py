@@ -266,7 +266,7 @@ class _Builder:
 
     def _scan(self, table: shape.Scan) -> Scan:
         period_ms = 1000 / table.rate_hz
-        if table.settle_ms < period_ms and self._sheet.whole("scan"):
+        if table.settle_ms < period_ms:
             wrong = f"a rest of {table.settle_ms} ms cannot be seen by reading the keys every {period_ms:g} ms"
             self._wrong(("scan",), "settle_ms", wrong, "raise settle_ms or the rate_hz of [scan]")
         return Scan(table.rate_hz, table.settle_ms)

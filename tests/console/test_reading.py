@@ -76,7 +76,7 @@ def test_another_format_is_told_alone(tmp_path: Path, form: str, todo: str) -> N
     assert todo in told
 
 
-@pytest.mark.parametrize("form", ['"1"', "1.0", "true", "[1]"])
+@pytest.mark.parametrize("form", ['"1"', "1.0", "true", "false", "[1]"])
 def test_a_format_of_another_kind(tmp_path: Path, form: str) -> None:
     ((line, told),) = findings(tmp_path, changed(("format = 1", f"format = {form}")))
     assert (line, told) == (1, f'"format" of the description cannot be {form}; use 1')

@@ -119,6 +119,9 @@ RULES = {
     "type of part, one like it": Rule(
         (('"TLC5947"', '"TLC5974"'),), '[[part]]\nname = "drivers"', ('of type "TLC5974"', 'did you mean "TLC5947"?')
     ),
+    "type of part in small letters": Rule(
+        (('"TLC5947"', '"tlc5947"'),), '[[part]]\nname = "drivers"', ('of type "tlc5947"', 'did you mean "TLC5947"?')
+    ),
     "type of part, none like it": Rule(
         (('"74HC165"', '"relay"'),), '[[part]]\nname = "inputs"', ("not in the catalogue", "TLC5947, 74HC165")
     ),
