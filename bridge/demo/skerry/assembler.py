@@ -145,12 +145,12 @@ class _Assembly:
 
     def _translate(self, line: _Line, address: int) -> None:
         for place, value in enumerate(self._words(line), address):
-            if place in self._store:
-                raise _WrongError(f"address {place} is taken already, by line {self._word_lines[place]}")
             if place >= STORE:
                 raise _WrongError(f"the store ends at address {STORE - 1}, and this is for {place}")
             if place >= PROGRAM_END and not self._binary:
                 raise _WrongError(f"address {place} is the loader's: a program ends at {PROGRAM_END - 1}")
+            if place in self._store:
+                raise _WrongError(f"address {place} is taken already, by line {self._word_lines[place]}")
             self._store[place] = value & _HIGHEST
             self._word_lines[place] = line.number
 

@@ -8,12 +8,15 @@ from typing import ClassVar, Protocol
 
 from bridge.cards.code import BLANK, CODES, HOLES
 from bridge.demo.skerry.orders import INDEXED, ORDERS
-from bridge.demo.skerry.panel import INDICATORS, KEYS, LAMPS, PRESSES, ROWS, SELECTOR, WORD_KEYS
+from bridge.demo.skerry.panel import INDICATORS, KEYS, LAMPS, PHASES, PRESSES, ROWS, SELECTOR, WAITS, WORD_KEYS
 
-__all__ = ["EXECUTE", "EXTRA", "FETCH", "KEYS", "LAMPS", "MODIFY", "Devices", "Processor"]
+# The names of lamps and keys belong to the processor's surface: whoever joins one to a console needs them.
+__all__ = ["EXECUTE", "EXTRA", "FETCH", "KEYS", "LAMPS", "MODIFY", "PUNCH", "READER", "TYPING", "Devices", "Processor"]
 
 FETCH, MODIFY, EXECUTE, EXTRA = range(4)
+"""What `phase` says the next cycle does."""
 READER, PUNCH, TYPING = 1, 2, 3
+"""What `waiting` says is waited for; 0 is nothing."""
 
 STORE = 1024
 COLUMNS = 80
@@ -63,12 +66,11 @@ _C, _X, _L, _S, _RC, _PC, _Q = (
     _shown(ROWS[row], f"{row}.{ROWS[row] - 1}") for row in ("C", "X", "L", "S", "RC", "PC", "Q")
 )
 _LAMP = {name: 1 << LAMPS.index(name) for name in INDICATORS}
-_PHASE = [_LAMP[name] for name in ("FETCH", "MODIFY", "EXECUTE", "EXTRA")]
-_WAITING = [0, *(_LAMP[name] for name in ("READER", "PUNCH", "TYPING"))]
+_PHASE = [_LAMP[name] for name in PHASES]
+_WAITING = [0, *(_LAMP[name] for name in WAITS)]
 _OVER = [0, _LAMP["OVER"]]
 _ERROR = [0, _LAMP["ERROR"]]
 _RUNNING = [_LAMP["STOPPED"] | _LAMP["POWER"], _LAMP["RUN"] | _LAMP["POWER"]]
-
 
 _SELECTED = {f"SELECT.{position}": position.lower() for position in SELECTOR}
 _SHIFTS = _SHL, _SHR = ORDERS["SHL"].code, ORDERS["SHR"].code

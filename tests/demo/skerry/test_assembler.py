@@ -133,6 +133,10 @@ def test_the_binary_form_sums_to_the_cards_to_come() -> None:
         (["  IS 5"], ["2: IS needs the label that it gives a value"]),
         (["  AT 1", "  HALT", "  AT 0", "  HALT", "  HALT"], ["6: address 1 is taken already, by line 3"]),
         (["  AT 903", "  HALT", "  HALT"], ["4: address 904 is the loader's: a program ends at 903"]),
+        (
+            ["  AT 1023", "  WORD 1", "  WORD 1"],
+            ["3: address 1023 is the loader's", "4: the store ends at address 1023"],
+        ),
         (["  NAME TOOLONG"], ["2: NAME takes one to four characters"]),
         (["  BINARY 2"], ["2: BINARY takes no address"]),
         (["  HALT " + "*" * 80], ["2: the line has 87 columns and a card 80: shorten it by 7"]),
