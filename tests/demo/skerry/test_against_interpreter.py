@@ -41,7 +41,10 @@ class Queues:
         self.punched.append(list(columns))
 
     def take_acknowledgement(self) -> bool:
-        return bool(self.acknowledgements) and self.acknowledgements.pop(0) > 0
+        if not self.acknowledgements:
+            return False
+        self.acknowledgements.pop(0)
+        return True
 
     def type(self, code: int) -> bool:
         if not self.credit:
@@ -67,7 +70,7 @@ class Pair:
         self.interpreter = Interpreter()
         self.processor.store[:] = program.store
         self.interpreter.store = list(program.store)
-        self.meddling = random.choice((1, 1, 3, 3))  # the operator's
+        self.meddling = random.choice((1, 1, 3, 3))  # some operators press three times as often
         self.given = self.acknowledged = self.cycles = 0
         self.set_levels(program.levels())
         self.go_to(program.entry)
