@@ -82,6 +82,14 @@ class RehearsedTypewriter:
             with contextlib.suppress(BlockingIOError):
                 os.write(self._ends[0], codes)
 
+    def take(self, codes: bytes) -> None:
+        """Take codes that have come over the line, and print each in its turn."""
+        now = self._clock.now()
+        self._held.extend((now, code) for code in codes)
+        self.most_held = max(self.most_held, len(self._held))
+        if not self._printing:
+            self._print()
+
     def plug(self) -> None:
         """Make a line, if there is none."""
         if self._ends:
@@ -119,15 +127,11 @@ class RehearsedTypewriter:
             codes = os.read(end, self._at_a_time)
         except BlockingIOError:
             return
-        now = self._clock.now()
-        self._held.extend((now, code) for code in codes)
-        self.most_held = max(self.most_held, len(self._held))
         if self._wire:
             self._loop.remove_reader(end)
-            self._line_free = max(self._line_free + self._wire, now)
+            self._line_free = max(self._line_free + self._wire, self._clock.now())
             self._listening = self._loop.call_at(self._line_free / SECOND, self._listen)
-        if not self._printing:
-            self._print()
+        self.take(codes)
 
     def _print(self) -> None:
         """Print what is due, and come back when the next one is."""
