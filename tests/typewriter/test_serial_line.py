@@ -137,6 +137,21 @@ def test_a_cut_line_is_told_once() -> None:
     asyncio.run(main())
 
 
+def test_a_line_that_fails_is_cut_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(descriptor: int, length: int) -> bytes:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    async def main() -> None:
+        async with far() as end:
+            with monkeypatch.context() as patch:
+                patch.setattr(os, "read", fail)
+                os.write(end.end, b"k")
+                await end.see(lambda: end.lost)
+            assert [error.strerror for error in end.lost] == ["it was cut"]
+
+    asyncio.run(main())
+
+
 def test_a_line_that_cannot_be_had_says_why(tmp_path: Path) -> None:
     def reason(device: str) -> str:
         with pytest.raises(OSError, match=device) as caught:
