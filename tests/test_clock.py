@@ -1,4 +1,5 @@
 import asyncio
+import contextlib
 import math
 
 from bridge.clock import SECOND, LoopClock, paced
@@ -44,3 +45,18 @@ def test_a_past_moment_still_yields() -> None:
 def test_pace_divides_and_infinity_is_at_once() -> None:
     assert paced(SECOND, 2.0) == SECOND // 2
     assert paced(SECOND, math.inf) == 0
+
+
+def test_a_wait_given_up_in_the_moment_it_ends_is_given_up() -> None:
+    async def main() -> bool:
+        clock = LoopClock()
+        end = clock.now() + SECOND
+        waiting = asyncio.create_task(clock.until(end))
+        await asyncio.sleep(0)
+        # Runs in the same turn of the loop as the wake-up, and before it.
+        asyncio.get_running_loop().call_at(end / SECOND - 1e-12, waiting.cancel)
+        with contextlib.suppress(asyncio.CancelledError):
+            await waiting
+        return waiting.cancelled()
+
+    assert run_virtually(main())

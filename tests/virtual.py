@@ -52,6 +52,18 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
 
 def run_virtually(main: Coroutine[Any, Any, T], late: float = 0.0, seed: int = 0) -> T:
-    """Run a coroutine on a fresh virtual loop and return what it returns."""
-    with asyncio.Runner(loop_factory=lambda: VirtualLoop(late, seed)) as runner:
-        return runner.run(main)
+    """Run a coroutine on a fresh virtual loop and return what it returns; what a callback raises is raised here too."""
+    raised: list[BaseException] = []
+
+    def loop() -> VirtualLoop:
+        virtual = VirtualLoop(late, seed)
+        virtual.set_exception_handler(
+            lambda _, context: raised.append(context.get("exception") or RuntimeError(context["message"]))
+        )
+        return virtual
+
+    with asyncio.Runner(loop_factory=loop) as runner:
+        result = runner.run(main)
+    for error in raised:
+        raise error
+    return result

@@ -5,10 +5,11 @@ from pathlib import Path
 
 import pytest
 
+import bridge.demo.skerry as skerry_machine
 from bridge.console import Console, describe, load
+from bridge.files import examples
 
-ROOT = Path(__file__).parents[2]
-CONFIG = ROOT / "config"
+CONFIG = examples()
 
 ROWS = {"A": 24, "B": 24, "R": 24, "W": 24, "D": 24, "C": 10, "X": 10, "L": 10, "S": 10, "RC": 7, "PC": 7, "Q": 5}
 ALONE = ["FETCH", "MODIFY", "EXECUTE", "EXTRA", "READER", "PUNCH", "TYPING", "OVER", "ERROR", "RUN", "STOPPED", "POWER"]
@@ -39,7 +40,7 @@ def test_skerry_has_the_keys_of_its_machine(skerry: Console) -> None:
 
 
 def test_skerry_names_are_those_of_its_definition(skerry: Console) -> None:
-    orders = (ROOT / "bridge/demo/skerry/ORDERS.md").read_text(encoding="utf-8")
+    orders = (Path(skerry_machine.__file__).parent / "ORDERS.md").read_text(encoding="utf-8")
     for name in [*ALONE, *PRESSES]:
         assert re.search(rf"\b{name}\b", orders)
     assert {key.part.name for key in skerry.keys} == {"key inputs"}

@@ -8,8 +8,9 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from bridge.console import schema
+from bridge.files import examples
 
-CONFIG = Path(__file__).parents[2] / "config"
+CONFIG = examples()
 
 
 def fits(value: Any) -> bool:

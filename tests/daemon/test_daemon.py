@@ -114,7 +114,7 @@ def test_a_core_that_breaks_a_rule_is_let_go_and_nothing_lights(tmp_path: Path, 
     async def main(rig: Rig) -> None:
         reader, writer = await asyncio.open_unix_connection(str(rig.sockets.core))
         writer.write(encode(HELLO) + sent)
-        await reader.read()
+        await asyncio.wait_for(reader.read(), 10)
         writer.close()
         await rig.wait(100)
         assert lit(rig) == [0] * 8
@@ -134,7 +134,7 @@ def test_a_name_listed_twice_is_refused(tmp_path: Path) -> None:
     async def main(rig: Rig) -> None:
         reader, writer = await asyncio.open_unix_connection(str(rig.sockets.core))
         writer.write(encode(Hello(1, 1, 5, 1e4, "trial", ("A.0", "A.0"), ())))
-        assert b"'A.0' is listed twice" in await reader.read()
+        assert b"'A.0' is listed twice" in await asyncio.wait_for(reader.read(), 10)
         writer.close()
 
     on_small_console(tmp_path, main)

@@ -3,13 +3,13 @@
 from collections.abc import Sequence
 from copy import deepcopy
 from functools import cache
-from pathlib import Path
 
 from bridge.cards.deck import Card, parse
 from bridge.demo.skerry.processor import READER, Processor
+from bridge.files import examples
 from tests.demo.skerry.scripted import Scripted, run_to_end
 
-DECKS = Path(__file__).parents[3] / "config" / "decks"
+DECKS = examples() / "decks"
 LIMIT = 800_000
 """Cycles after which a job has gone wrong; the demonstration's takes 300,000."""
 
