@@ -94,7 +94,9 @@ def _lay(
     if chains:
         lit = LampJob(lamps, chains, report)
         assembly.lamps.append(lit)
-        jobs.append(Job(SECOND // console.frames.rate_hz, lit.run))
+        # A lamp shown two milliseconds early or late is the same lamp; the model is told the time that really passed.
+        slack = SECOND // console.scan.rate_hz // 2 if jobs else 0
+        jobs.append(Job(SECOND // console.frames.rate_hz, lit.run, slack))
     if jobs:
         assembly.buses.append(Bus(facts.name, jobs))
 

@@ -22,10 +22,14 @@ REMEMBERED = 2048
 
 @dataclass
 class Job:
-    """Something a bus does every `period` nanoseconds; `run` is given the time it really is."""
+    """Something a bus does every `period` nanoseconds; `run` is given the time it really is.
+
+    A job with `slack` may be done so much earlier or later, together with another: waking up costs more than most jobs.
+    """
 
     period: int
     run: Callable[[int], None]
+    slack: int = 0
     due: int = 0
 
 
@@ -47,12 +51,12 @@ class Bus:
     def step(self, now: int) -> int:
         """Do what is due and return the next deadline; what is late by whole periods is skipped, not made up for."""
         for job in self._jobs:
-            if job.due <= now:
-                late = now - job.due
+            if job.due - job.slack <= now:
+                late = max(0, now - job.due)
                 self.late.append(late)
                 job.due += job.period * (1 + late // job.period)
                 job.run(now)
-        return min(job.due for job in self._jobs)
+        return min(job.due + job.slack for job in self._jobs)
 
 
 class Running(Protocol):

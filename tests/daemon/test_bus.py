@@ -33,6 +33,20 @@ def test_lateness_does_not_accumulate_and_missed_periods_are_skipped() -> None:
     assert len(ran) == 4
 
 
+def test_a_job_with_slack_shares_the_wake_ups_of_another_and_keeps_its_rate() -> None:
+    # source: arithmetic: 250 and 200 times a second meet in 250 wake-ups if the slower may move by half a scan.
+    wakes = 0
+    scans: list[int] = []
+    frames: list[int] = []
+    bus = Bus("trial", [Job(4 * MS, scans.append), Job(5 * MS, frames.append, slack=2 * MS)])
+    now = bus.start(0)
+    while now < 1000 * MS:
+        now, wakes = bus.step(now), wakes + 1
+    assert (wakes, len(scans), len(frames)) == (250, 250, 200)
+    assert set(frames) <= set(scans)
+    assert all(abs(at - 5 * MS * n) <= 2 * MS for n, at in enumerate(frames))
+
+
 def test_the_thread_steps_until_stopped_on_the_monotonic_clock() -> None:
     ran: list[int] = []
     enough = threading.Event()
