@@ -35,16 +35,14 @@ FULL = 4095
 
 Codes = npt.NDArray[np.uint16]
 
+_PLACES = np.array([1 << 12, 1], np.uint32)
+
 
 def encode(codes: Codes) -> bytes:
     """Return the bytes to shift out for a chain: 36 a chip. `codes` is 24 × chips values 0–4095, channel 0 first."""
-    pairs = codes[::-1].reshape(-1, 2)
-    out = np.empty((len(pairs), 3), np.uint8)
-    high, low = pairs[:, 0], pairs[:, 1]
-    out[:, 0] = high >> 4
-    out[:, 1] = ((high & 15) << 4) | (low >> 8)
-    out[:, 2] = low & 255
-    return out.tobytes()
+    # Two channels, the higher one first, are one 24-bit number; its three bytes are the low ones of a big-endian word.
+    words = codes[::-1].reshape(-1, 2) @ _PLACES
+    return words.astype(">u4").view(np.uint8).reshape(-1, 4)[:, 1:].tobytes()
 
 
 def decode(data: bytes) -> Codes:
