@@ -13,6 +13,11 @@ STRIKES = 0.5
 HEADROOM = 0.8
 """Lamps are trimmed towards the dimmest, but not below this share of the brightest."""
 
+FRAMES = 16
+"""The longest pattern of dither."""
+
+_FULL = np.float32(FULL)
+
 Floats = npt.NDArray[np.float32]
 Codes = npt.NDArray[np.uint16]
 
@@ -33,8 +38,8 @@ class Output:
     """The codes of n lamps, frame after frame.
 
     `gain` is the group brightness times the trim's gain; `filament` and `neon` say which lamps are fitted so.
-    `fineness[c]` is how finely the light between the codes c and c + 1 may be made by dither: in 2^fineness steps over
-    as many frames. Where flicker forbids it that is 0, and the nearest code is taken.
+    `fineness[c]`, 0 to 4, is how finely the light between the codes c and c + 1 may be made by dither: in 2^fineness
+    steps over as many frames. Where flicker forbids it that is 0, and the nearest code is taken.
     """
 
     def __init__(
@@ -47,21 +52,30 @@ class Output:
         self._scale = gain * np.float32(FULL)
         self._filament = np.flatnonzero(filament)
         self._neon = np.flatnonzero(neon)
-        self._steps = np.left_shift(1, np.append(fineness, 0).astype(np.int32)).astype(np.int32)
+        self._round_up = [_round_up(frame, fineness) for frame in range(FRAMES)]
         self._frame = 0
 
     def codes(self, light: Floats, duty: Floats) -> Codes:
-        """Return the codes 0–4095 for the light wanted of each lamp (relative, 0 to 1) and its duty, this frame."""
+        """Return the codes 0–4095 for the light wanted of each lamp (relative, 0 or more) and its duty, this frame."""
         wanted = light * self._scale
         if self._filament.size:
             wanted[self._filament] = duty[self._filament] * self._scale[self._filament]
         if self._neon.size:
             wanted[self._neon] = np.where(light[self._neon] >= STRIKES, np.float32(FULL), np.float32(0))
-        np.clip(wanted, 0, FULL, out=wanted)
-        below = wanted.astype(np.int32)
-        steps = self._steps[below]
-        part = np.rint((wanted - below) * steps).astype(np.int32)
-        # The frames on which the higher code is shown, `part` out of `steps`, as evenly spread as they can be.
-        below += (self._frame * part & steps - 1) < part
-        self._frame += 1
-        return below.astype(np.uint16)
+        np.minimum(wanted, _FULL, out=wanted)
+        self._frame = (self._frame + 1) % FRAMES
+        wanted += self._round_up[self._frame].take(wanted.astype(np.intp))
+        return wanted.astype(np.uint16)
+
+
+def _round_up(frame: int, fineness: npt.NDArray[np.uint8]) -> Floats:
+    """Return what is added on this frame to light at each code before its fraction is cut off.
+
+    Over 2^fineness frames these are (0.5, 1.5, 2.5 …) / 2^fineness, in bit-reversed order, which spreads the frames
+    that show the higher code as evenly as they can be.
+    """
+    added = np.empty(len(fineness), np.float32)
+    for bits in range(FRAMES.bit_length()):
+        order = int(f"{frame % (1 << bits):0{bits}b}"[::-1], 2) if bits else 0
+        added[fineness == bits] = (order + 0.5) / (1 << bits)
+    return added

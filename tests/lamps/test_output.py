@@ -51,7 +51,7 @@ def test_dither_spreads_its_frames_evenly() -> None:
     # source: arithmetic: 4 of 16 frames are every fourth one.
     output = led(SIXTEENTHS, 1.0)
     codes = [int(output.codes(f32(100.25 / FULL), f32(0))[0]) for _ in range(16)]
-    assert [n for n, code in enumerate(codes) if code == 101] == [0, 4, 8, 12]
+    assert np.diff([n for n, code in enumerate(codes) if code == 101]).tolist() == [4, 4, 4]
 
 
 def test_a_fitted_filament_gets_the_duty_and_a_neon_is_lit_or_not() -> None:
@@ -60,8 +60,9 @@ def test_a_fitted_filament_gets_the_duty_and_a_neon_is_lit_or_not() -> None:
     assert output.codes(f32(0.25, 0.5, 0.49, 0.1), f32(0.2, 0.2, 0.2, 0.5)).tolist()[2] == 0
 
 
-def test_light_beyond_full_is_full_and_below_nothing_is_nothing() -> None:
-    assert led(SIXTEENTHS, 1.0, 1.0, 1.0).codes(f32(1.5, -0.5, 1.0), f32(0, 0, 0)).tolist() == [4095, 0, 4095]
+def test_light_beyond_full_is_full_and_none_is_none_on_every_frame() -> None:
+    output = led(SIXTEENTHS, 1.0, 1.0, 1.0)
+    assert all(output.codes(f32(1.5, 0, 1.0), f32(0, 0, 0)).tolist() == [4095, 0, 4095] for _ in range(16))
 
 
 @pytest.mark.parametrize(
