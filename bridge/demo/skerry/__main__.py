@@ -4,6 +4,7 @@ import argparse
 import contextlib
 import select
 import signal
+import sys
 import time
 
 from bridge.clock import SECOND
@@ -16,8 +17,12 @@ def main() -> None:
     parser.add_argument("socket", help="the core socket that `consolewright run` prints")
     core = SkerryCore(parser.parse_args().socket)
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    told = ""
     with contextlib.suppress(KeyboardInterrupt):
         while True:
+            if told != core.client.refusal:
+                told = core.client.refusal
+                print(f"the console refused: {told}; trying again" if told else "the console is back", file=sys.stderr)
             wait = max(0, core.advance(time.monotonic_ns()) - time.monotonic_ns()) / SECOND
             fd = core.client.fileno()
             select.select([fd] if fd >= 0 else [], [], [], wait)
