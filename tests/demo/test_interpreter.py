@@ -127,7 +127,7 @@ ORDERS: dict[str, tuple[int, dict[str, Any], int, dict[str, Any], int, int]] = {
     "GETX": (12, {}, 0xFFFC03, {"X": 3, "W": 0xFFFC03}, 0xFFFC03, 0),
     "PUTX": (13, {"X": 1023}, WORD, {"W": 1023}, 1023, 0),
     "SETX": (14, {}, WORD, {"X": N}, WORD, 0),
-    "GETL": (15, {}, 0x0003FF, {"L": 1023, "W": 0x0003FF}, 0x0003FF, 0),
+    "GETL": (15, {}, 0xFFFFFE, {"L": 1022, "W": 0xFFFFFE}, 0xFFFFFE, 0),
     "PUTL": (16, {"L": 513}, WORD, {"W": 513}, 513, 0),
     "JUMP": (17, {}, WORD, {"C": N}, WORD, 0),
     "JNEG below 0": (18, {"A": MIN}, WORD, {"C": N}, WORD, 0),
@@ -287,7 +287,7 @@ def test_char_is_the_code_or_minus_1(holes: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("function", "a", "holes"), [(27, 0xABCDEF, 0xDEF), (28, 0x000041, 0x900), (28, 0xFFFFC1, 0x900)]
+    ("function", "a", "holes"), [(27, 0xFFFDEF, 0xDEF), (28, 0x000041, 0x900), (28, 0xFFFFC1, 0x900)]
 )
 def test_punching_sets_one_column(function: int, a: int, holes: int) -> None:
     machine = standing(order(function, 0), A=a)
