@@ -8,6 +8,7 @@ from bridge.console.facts import (
     KeyKind,
     KeyRow,
     Lamp,
+    LampKind,
     LampRow,
     Pace,
     Part,
@@ -19,11 +20,13 @@ from bridge.console.facts import (
     Typewriter,
 )
 from bridge.console.findings import DescriptionError, Finding
+from bridge.console.lampkinds import BUILT_IN
 from bridge.console.reading import load
 from bridge.console.shape import schema
 from bridge.console.wiring import describe
 
 __all__ = [
+    "BUILT_IN",
     "Bus",
     "Console",
     "DescriptionError",
@@ -33,6 +36,7 @@ __all__ = [
     "KeyKind",
     "KeyRow",
     "Lamp",
+    "LampKind",
     "LampRow",
     "Pace",
     "Part",

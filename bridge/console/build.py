@@ -16,6 +16,7 @@ from bridge.console.facts import (
     KeyKind,
     KeyRow,
     Lamp,
+    LampKind,
     LampRow,
     Pace,
     Part,
@@ -26,6 +27,7 @@ from bridge.console.facts import (
     Typewriter,
 )
 from bridge.console.findings import Finding, suggest
+from bridge.console.lampkinds import BUILT_IN
 from bridge.console.locate import KeyPath
 from bridge.console.sheet import Sheet
 from bridge.parts.catalogue import CATALOGUE
@@ -63,7 +65,10 @@ class _Builder:
         self._channels = Claims("channel")
         self._pins = Claims("pin")
         self._folders = Claims("folder", quoted)
-        self._names = {sort: Claims(f"{sort} name", quoted) for sort in ("bus", "part", "lamp", "key")}
+        self._kinds = dict(BUILT_IN)
+        self._groups: dict[str, float] = {}
+        sorts = ("bus", "part", "lamp", "key", "lamp_kind", "group")
+        self._names = {sort: Claims(f"{sort} name", quoted) for sort in sorts}
 
     def findings(self) -> list[Finding]:
         wired = (self._ports, self._gpio, self._selects, self._channels, self._pins)
@@ -74,6 +79,14 @@ class _Builder:
         document, tables = self._sheet.document, self._sheet.tables
         buses = tuple(self._bus(*one) for one in tables("bus", document.bus))
         parts = tuple(self._part(*one) for one in tables("part", document.part))
+        for where, kind in tables("lamp_kind", document.lamp_kind):
+            self._lamp_kind(where, kind)
+        for where, group in tables("group", document.group):
+            self._names["group"].take(group.name, self._owner(where, "name"))
+            self._groups[group.name] = group.brightness
+        self._all_lamps = document.lamps
+        if self._sheet.whole("lamps"):
+            self._kind(("lamps",), document.lamps.kind)
         lamp_rows = tuple(self._lamp_row(*one) for one in tables("lamp_row", document.lamp_row))
         lamps = [self._lamps(*one) for one in tables("lamp", document.lamp)]
         key_rows = tuple(self._key_row(*one) for one in tables("key_row", document.key_row))
@@ -244,7 +257,40 @@ class _Builder:
         return None
 
     def _lamps(self, where: KeyPath, table: shape.LampRow | shape.Lamp) -> tuple[Lamp, ...]:
-        return tuple(Lamp(*point) for point in self._points(where, "lamp", table))
+        # A kind that [lamps] names wrongly is told there, once.
+        usual = self._kinds.get(self._all_lamps.kind, BUILT_IN["instant"])
+        kind = usual if table.kind is None else self._kind(where, table.kind)
+        brightness = self._all_lamps.brightness
+        if table.group in self._groups:
+            brightness = self._groups[table.group]
+        elif table.group is not None and table.group not in self._sheet.names("group"):
+            wrong = f'{self._title(where)} is in group "{table.group}", which is not described'
+            self._wrong(where, "group", wrong, suggest(table.group, self._groups))
+        count = len(table.names)
+        if table.trims is not None and len(table.trims) != count:
+            wrong = f'"trims" of {self._title(where)} lists {len(table.trims)}, but it has {count} lamps'
+            self._wrong(where, "trims", wrong, "list one for each")
+        trims = dict(zip(table.names, table.trims or (), strict=False))
+        return tuple(
+            Lamp(*point, kind, table.fitted, table.group or "", brightness, trims.get(point[0], 1.0))
+            for point in self._points(where, "lamp", table)
+        )
+
+    def _lamp_kind(self, where: KeyPath, table: shape.LampKind) -> None:
+        if table.name in BUILT_IN:
+            wrong = f"{self._title(where)} has the name of a built-in kind"
+            self._wrong(where, "name", wrong, "give it another")
+        self._names["lamp_kind"].take(table.name, self._owner(where, "name"))
+        if table.rise_ms is None and table.fall_ms is None:
+            wrong = f"{self._title(where)} says neither how fast its light rises nor how fast it falls"
+            self._wrong(where, "name", wrong, "add rise_ms or fall_ms, measured from 10 to 90 % of its light")
+        self._kinds[table.name] = LampKind(model="filament", **table.model_dump())
+
+    def _kind(self, where: KeyPath, name: str) -> LampKind:
+        if name not in self._kinds and name not in self._sheet.names("lamp_kind"):
+            wrong = f'{self._title(where)} had lamps of kind "{name}", which is not described'
+            self._wrong(where, "kind", wrong, suggest(name, self._kinds))
+        return self._kinds.get(name, BUILT_IN["instant"])
 
     def _keys(self, where: KeyPath, table: shape.KeyRow | shape.Key | shape.Rotary, kind: KeyKind) -> tuple[Key, ...]:
         high = table.closed == "high"

@@ -70,8 +70,37 @@ class Point:
 
 
 @dataclass(frozen=True)
+class LampKind:
+    """The lamp a console had.
+
+    A "filament" one is known by its rated volts, amps and temperature in kelvin, and by how long its light takes to
+    rise or fall (10–90 %, milliseconds); `keep_warm` is the duty that keeps it just short of glowing. An "instant" lamp
+    is as bright as it is driven; so is a "neon", which has a colour of its own.
+    """
+
+    name: str
+    model: Literal["filament", "instant", "neon"]
+    volts: float = 0.0
+    amps: float = 0.0
+    kelvin: int = 0
+    rise_ms: float | None = None
+    fall_ms: float | None = None
+    keep_warm: float = 0.0
+
+
+@dataclass(frozen=True)
 class Lamp(Point):
-    """One lamp."""
+    """One lamp: the `kind` it had, what is `fitted` now, and how bright it is to be.
+
+    `brightness` is that of its group, 0 to 1; `group` is "" for lamps in none. `trim` is the light it gives at full
+    code, relative to the brightest of its kind.
+    """
+
+    kind: LampKind
+    fitted: Literal["LED", "filament", "neon"]
+    group: str
+    brightness: float
+    trim: float
 
 
 @dataclass(frozen=True)

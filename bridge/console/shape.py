@@ -235,12 +235,35 @@ class Contact(Table):
     closed: Level = Field(default="low", examples=["low"], description="level of the input while the contact is closed")
 
 
-class LampRow(Row):
+class Shown(Table):
+    """What a lamp is to look like, and what is fitted to make it so."""
+
+    kind: Label | None = Field(
+        default=None, examples=["pilot"], description="the lamp it had: a built-in kind or a [[lamp_kind]]"
+    )
+    fitted: Literal["LED", "filament", "neon"] = Field(
+        default="LED", examples=["LED"], description="the lamp that is there now; a filament gets the duty itself"
+    )
+    group: Label | None = Field(default=None, examples=["registers"], description="name of a [[group]]")
+
+
+class LampRow(Row, Shown):
     """Lamps in a row."""
 
+    trims: list[Annotated[float, Field(ge=0.05, le=1)]] | None = Field(
+        default=None, examples=[[1.0, 0.93]], description="light of each at full code, relative to the brightest"
+    )
 
-class Lamp(Single):
+
+class Lamp(Single, Shown):
     """A lamp by itself."""
+
+    trim: float = Field(default=1.0, ge=0.05, le=1, examples=[0.93], description="as trims of a row")
+
+    @property
+    def trims(self) -> list[float]:
+        """As a row has them."""
+        return [self.trim]
 
 
 class KeyRow(Row, Contact):
@@ -271,6 +294,38 @@ class Rotary(Contact):
     def names(self) -> list[str]:
         """The name of each position's key."""
         return [f"{self.name}.{position}" for position in self.positions]
+
+
+class LampKind(Table):
+    """A kind of filament lamp, by what can be read on it or measured."""
+
+    name: Label = Field(examples=["panel lamp"])
+    volts: float = Field(gt=0, le=250, examples=[12])
+    amps: float = Field(gt=0, le=10, examples=[0.08])
+    kelvin: int = Field(ge=1800, le=3000, examples=[2300], description="its temperature at those volts; 2100 is yellow")
+    rise_ms: float | None = Field(
+        default=None, ge=2, le=2000, examples=[60], description="light from 10 to 90 % after switching on cold"
+    )
+    fall_ms: float | None = Field(
+        default=None, ge=2, le=2000, examples=[40], description="light from 90 to 10 % after switching off"
+    )
+    keep_warm: float = Field(
+        default=0.0, ge=0, le=0.1, examples=[0.02], description="duty that keeps it just short of glowing"
+    )
+
+
+class Group(Table):
+    """Lamps whose brightness is set together."""
+
+    name: Label = Field(examples=["registers"])
+    brightness: float = Field(ge=0, le=1, examples=[0.8], description="of what the lamps can give")
+
+
+class Lamps(Table):
+    """What holds for all lamps that do not say otherwise."""
+
+    kind: Label = Field(default="instant", examples=["pilot"], description="the lamp they had")
+    brightness: float = Field(default=1.0, ge=0, le=1, examples=[0.8], description="of lamps in no group")
 
 
 class Frames(Table):
@@ -334,6 +389,9 @@ class Document(Table):
     board: Board | None = None
     bus: list[Bus] = []
     part: list[AnyPart] = []
+    lamp_kind: list[LampKind] = []
+    group: list[Group] = []
+    lamps: Lamps = Lamps()
     lamp_row: list[LampRow] = []
     lamp: list[Lamp] = []
     key_row: list[KeyRow] = []

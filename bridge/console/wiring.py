@@ -1,13 +1,15 @@
 """A console told back to its builder: what is wired to what, what is free, and what the buses have to do."""
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from textwrap import wrap
 
 from bridge.console import header, spans
 from bridge.console.bustime import MOST, loads
-from bridge.console.facts import Bus, Console, Key, Part, Point, Typewriter
+from bridge.console.facts import Bus, Console, Key, Lamp, Part, Point, Typewriter
 
 _WIDTH = 110
+_FITTED = {"LED": "LED fitted", "filament": "filament fitted, gets the duty", "neon": "neon fitted: on or off"}
 
 
 def describe(console: Console) -> str:
@@ -18,6 +20,8 @@ def describe(console: Console) -> str:
         "Buses": _table(_bus(bus) for bus in console.buses),
         "Parts": _table(_part(console, part) for part in console.parts),
         "Lamps": _table(_wired(lamp_rows, console.lamps)),
+        "Kinds of lamp": _table(_kinds(console)),
+        "Brightness": _table(_brightness(console)),
         "Keys": _table(_wired(key_rows, console.keys)),
         "Typewriter and cards": _table(_devices(console)),
         "Rates": _table(_rates(console)),
@@ -89,6 +93,26 @@ def _strip(title: str, points: Sequence[Point]) -> list[str]:
         f"{first.connector} {pins}" if pins else "",
         ", ".join(wires),
     ]
+
+
+def _kinds(console: Console) -> Iterator[tuple[str, str, str]]:
+    """Tell which lamps the console had, which it has, and how many of each."""
+    for (kind, fitted), count in Counter((lamp.kind, lamp.fitted) for lamp in console.lamps).items():
+        had = kind.name
+        if kind.model == "filament":
+            times = [f"{word} in {ms:g} ms" for word, ms in (("rises", kind.rise_ms), ("falls", kind.fall_ms)) if ms]
+            had += f": filament, {kind.volts:g} V, {kind.amps:g} A, {kind.kelvin} K, {', '.join(times)}"
+        yield f"{count} × lamp", had, _FITTED[fitted]
+
+
+def _brightness(console: Console) -> Iterator[tuple[str, str, str]]:
+    groups: dict[str, list[Lamp]] = {}
+    for lamp in console.lamps:
+        groups.setdefault(lamp.group, []).append(lamp)
+    for group, lamps in groups.items():
+        trims = ", ".join(f"{lamp.name} {lamp.trim:g}" for lamp in lamps if lamp.trim < 1)
+        note = f"trims: {trims}" if trims else "no trims"
+        yield group or "in no group", f"{lamps[0].brightness:.0%}", note
 
 
 def _devices(console: Console) -> Iterator[tuple[str, str]]:

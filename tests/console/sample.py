@@ -46,6 +46,23 @@ load = 23
 always_high = [0]
 always_low = [23]
 
+[[lamp_kind]]
+name = "glow"
+volts = 12
+amps = 0.08
+kelvin = 2350
+rise_ms = 60
+fall_ms = 33
+keep_warm = 0.01
+
+[[group]]
+name = "registers"
+brightness = 0.8
+
+[lamps]
+kind = "pilot"
+brightness = 0.9
+
 [[lamp_row]]
 name = "A"
 title = "accumulator"
@@ -55,6 +72,10 @@ channels = "0-3"
 connector = "J1"
 pins = "1-4"
 wires = ["red", "white/blue", "green", "pink"]
+kind = "glow"
+fitted = "LED"
+group = "registers"
+trims = [1, 0.9, 0.95, 1]
 
 [[lamp]]
 name = "RUN"
@@ -63,6 +84,8 @@ channel = 5
 connector = "J1"
 pin = 6
 wire = "grey"
+fitted = "filament"
+trim = 0.7
 
 [[key_row]]
 name = "W"

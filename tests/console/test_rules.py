@@ -46,6 +46,44 @@ RULES = {
     "unknown key, none like it": Rule(
         (("settle_ms", "whistle"),), "whistle", ('[scan] has no key "whistle"', "known here: rate_hz, settle_ms")
     ),
+    # What lamps look like.
+    "unknown kind of lamp": Rule(
+        (('kind = "glow"', 'kind = "glo"'),), 'kind = "glo"', ('lamp_row "A"', 'kind "glo"', 'did you mean "glow"?')
+    ),
+    "unknown kind for all lamps": Rule(
+        (('kind = "pilot"', 'kind = "pilots"'),), 'kind = "pilots"', ("[lamps]", 'did you mean "pilot"?')
+    ),
+    "kind without a time": Rule(
+        (("rise_ms = 60\nfall_ms = 33\n", ""),),
+        'name = "glow"',
+        ('lamp_kind "glow"', "neither how fast its light rises nor how fast it falls", "add rise_ms or fall_ms"),
+        right=(("rise_ms = 60\n", ""),),
+    ),
+    "kind with a built-in name": Rule(
+        (('name = "glow"', 'name = "quick"'), ('kind = "glow"', 'kind = "quick"')),
+        'name = "quick"',
+        ('lamp_kind "quick"', "name of a built-in kind"),
+    ),
+    "unknown group": Rule(
+        (('group = "registers"', 'group = "register"'),), 'group = "register"', ('did you mean "registers"?',)
+    ),
+    "too few trims": Rule(
+        (("trims = [1, 0.9, 0.95, 1]", "trims = [1, 0.9, 0.95]"),),
+        "trims = [1, 0.9, 0.95]",
+        ('"trims" of lamp_row "A" lists 3, but it has 4 lamps',),
+    ),
+    "a trim above one": Rule(
+        (("trim = 0.7", "trim = 1.7"),),
+        "trim = 1.7",
+        ('"trim" of lamp "RUN" is 1.7, which is too high', "at most 1"),
+        right=(("trim = 0.7", "trim = 1"),),
+    ),
+    "a kind too cold to glow": Rule(
+        (("kelvin = 2350", "kelvin = 1799"),),
+        "kelvin = 1799",
+        ("too low", "at least 1800"),
+        right=(("kelvin = 2350", "kelvin = 1800"),),
+    ),
     "key of another type of part": Rule(
         (("blank = 25\n", "blank = 25\nalways_high = [0]\n"),),
         "always_high = [0]\n\n",

@@ -27,6 +27,14 @@ Lamps
   A.3 … A.0  accumulator  drivers 0-3  J1 1-4  red, white/blue, green, pink
   RUN                     drivers 5    J1 6    grey
 
+Kinds of lamp
+  4 × lamp  glow: filament, 12 V, 0.08 A, 2350 K, rises in 60 ms, falls in 33 ms  LED fitted
+  1 × lamp  pilot: filament, 12 V, 0.08 A, 2300 K, rises in 60 ms                 filament fitted, gets the duty
+
+Brightness
+  registers    80%  trims: A.2 0.9, A.1 0.95
+  in no group  90%  trims: RUN 0.7
+
 Keys
   W.2 … W.0            toggle, closed low              inputs 1-3   J2 a1-a3
   SELECT.A … SELECT.W  selector, position, closed low  inputs 6, 8

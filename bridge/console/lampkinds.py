@@ -1,0 +1,18 @@
+"""Kinds of lamp that every description may name. Invented, but such as panels had.
+
+Volts, amps and temperatures are what small lamps are rated at; a few tens of milliseconds from dark to light is common
+practice without a source. Measure your own and describe it as a [[lamp_kind]].
+"""
+
+from bridge.console.facts import LampKind
+
+BUILT_IN: dict[str, LampKind] = {
+    kind.name: kind
+    for kind in (
+        LampKind("instant", "instant"),
+        LampKind("neon", "neon"),
+        LampKind("pilot", "filament", volts=12.0, amps=0.08, kelvin=2300, rise_ms=60.0),
+        LampKind("long-life", "filament", volts=28.0, amps=0.04, kelvin=2100, rise_ms=80.0),
+        LampKind("quick", "filament", volts=6.0, amps=0.06, kelvin=2450, rise_ms=30.0, keep_warm=0.01),
+    )
+}
