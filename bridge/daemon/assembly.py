@@ -9,12 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bridge.budget.flicker import dither_fineness
 from bridge.clock import SECOND
 from bridge.console.facts import Bus as BusFacts
-from bridge.console.facts import Console, Part
+from bridge.console.facts import Console, LampKind, Part
 from bridge.daemon.bus import Bus, Job
 from bridge.daemon.chains import KeyJob, LampChain, LampJob
 from bridge.errors import ConsoleError
+from bridge.lamps.drive import LampDrive
+from bridge.lamps.filament import FilamentType, resolve
+from bridge.lamps.models import LampModels
+from bridge.lamps.output import Output, gains
 from bridge.parts.catalogue import KEY_DRIVERS, LAMP_DRIVERS
 from bridge.rehearsal.panel import RehearsedPanel
 from bridge.report import Report
@@ -92,7 +97,7 @@ def _lay(
         except OSError as error:
             errors.append(f"{part.name}: bus {facts.name} does not answer ({error.strerror}). {REHEARSE}")
     if chains:
-        lit = LampJob(lamps, chains, report)
+        lit = LampJob(lamps, chains, _drive(console, lamps), report)
         assembly.lamps.append(lit)
         # A lamp shown two milliseconds early or late is the same lamp; the model is told the time that really passed.
         slack = SECOND // console.scan.rate_hz // 2 if jobs else 0
@@ -118,3 +123,28 @@ def _lamp_chain(
 def _key_scan(console: Console, part: Part) -> KeyScan:
     contacts = [Contact(n, key.channel, key.closed_high) for n, key in enumerate(console.keys) if key.part == part]
     return KeyScan(contacts, list(part.always_high), list(part.always_low), console.scan.settle_ms * MS)
+
+
+def _drive(console: Console, lamps: npt.NDArray[np.intp]) -> LampDrive:
+    """Return the models, trims and emitters of the lamps on one bus."""
+    here = [console.lamps[n] for n in lamps]
+    kinds = list(dict.fromkeys(lamp.kind for lamp in here))
+    models = LampModels(
+        [_filament(kind) for kind in kinds],
+        np.array([kinds.index(lamp.kind) for lamp in here], np.intp),
+        np.array([lamp.kind.keep_warm for lamp in here], np.float32),
+    )
+    gain = np.array([lamp.brightness for lamp in here], np.float32)
+    for group in {(lamp.group, lamp.kind.name) for lamp in here}:
+        # Lamps that are to match are those of one group and one kind.
+        members = [n for n, lamp in enumerate(here) if (lamp.group, lamp.kind.name) == group]
+        gain[members] *= gains(np.array([here[n].trim for n in members], np.float32))
+    fitted = np.array([lamp.fitted for lamp in here])
+    fineness = dither_fineness(console.frames.rate_hz)
+    return LampDrive(models, Output(gain, fitted == "filament", fitted == "neon", fineness), len(here))
+
+
+def _filament(kind: LampKind) -> FilamentType | None:
+    if kind.model != "filament":
+        return None
+    return resolve(kind.volts, kind.amps, kind.kelvin, rise_ms=kind.rise_ms, fall_ms=kind.fall_ms)

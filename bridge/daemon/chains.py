@@ -37,13 +37,13 @@ class LampChain:
 class LampJob:
     """All the lamp chains of one bus. `lamps` are the console's lamps on this bus, by index."""
 
-    def __init__(self, lamps: npt.NDArray[np.intp], chains: list[LampChain], report: Report) -> None:
+    def __init__(self, lamps: npt.NDArray[np.intp], chains: list[LampChain], drive: LampDrive, report: Report) -> None:
         self.lamps = lamps
         self.slot = FrameSlot()
         self.codes: npt.NDArray[np.uint16] = np.zeros(len(lamps), np.uint16)
         """What the lamps of this bus show; a new array each step, so any thread may look."""
         self._chains = chains
-        self._drive = LampDrive(len(lamps))
+        self._drive = drive
         self._report = on_change(report)
 
     def add(self, elapsed: int, on_time: Counts, bits: Bits) -> None:

@@ -80,6 +80,8 @@ async def _job(operator: Operator, state: Path, view: View, results: Path) -> No
     await operator.read_through(CONSTANTS)
     view.say("The machine computes, types and punches the heights of three days.")
     await operator.until("the machine to halt", lambda: operator.lamps.get("STOPPED") == FULL)
+    # Its lamps still glow and fade for a moment; then each is fully lit or out.
+    await operator.until("the lamps to settle", lambda: set(operator.lamps.values()) <= {0, FULL})
     lamps = (await operator.ask(do="lamps"))["lamps"]
     page = await operator.page()
     view.page(page)

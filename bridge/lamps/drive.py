@@ -1,41 +1,51 @@
-"""From on-time to the codes of the lamp drivers; pure, it owns no clock.
-
-A lamp lit for a share d of the time gets the code nearest d x 4095: the light of an LED is linear in its duty.
-"""
+"""From on-time to the codes of the lamp drivers; pure, it owns no clock."""
 
 import numpy as np
 import numpy.typing as npt
 
 from bridge.lamps.frames import Bits, Frame
+from bridge.lamps.models import LampModels
+from bridge.lamps.output import Codes, Output
 
-FULL = 4095
 HOLD = 50_000_000
-"""Nanoseconds without a frame after which the lamps are shown as they stand."""
+"""Nanoseconds without a frame after which the lamps are driven as they stand."""
 
-Codes = npt.NDArray[np.uint16]
+_NANOSECOND = 1e-9
+_LONGEST = 1.0
+"""Seconds: after a longer pause every filament has settled, and the models need not be told more."""
 
 
 class LampDrive:
-    """The codes of a console's `lamps`, 0–4095, moment by moment. Dark until the first frame."""
+    """The codes of a console's lamps, 0–4095, moment by moment. Dark until the first frame."""
 
-    def __init__(self, lamps: int) -> None:
-        self._codes: Codes = np.zeros(lamps, np.uint16)
+    def __init__(self, models: LampModels, output: Output, lamps: int) -> None:
+        self._models = models
+        self._output = output
+        self._duty: npt.NDArray[np.float32] = np.zeros(lamps, np.float32)
         self._bits: Bits | None = None
         self._held_until = 0
+        self._last: int | None = None
 
     def step(self, now: int, frame: Frame | None) -> Codes:
         """Return the codes for `now` (nanoseconds), given the frame that came since the last step, if any did.
 
-        A frame says how long each lamp was lit: that is its code until the next one. Without one for `HOLD`, or with
-        one that says that the machine is at rest, the lamps are shown as they stand.
+        The frame says how long each lamp was lit: so it is driven until the next one. Without one for `HOLD`, or with
+        one that says that the machine is at rest, the lamps are driven as they stand. A frame is an account of time
+        that has passed, so the time since the last step is lived through at its duty: a late step loses no light.
         """
+        self._take(now, frame)
+        seconds = 0.0 if self._last is None else min((now - self._last) * _NANOSECOND, _LONGEST)
+        self._last = now
+        self._models.step(seconds, self._duty)
+        return self._output.codes(self._models.light(), self._duty)
+
+    def _take(self, now: int, frame: Frame | None) -> None:
         if frame is not None:
             self._bits = frame.bits
             if frame.elapsed:
                 self._held_until = now + HOLD
-                self._codes = np.rint(frame.on_time * (FULL / frame.elapsed)).astype(np.uint16)
-                return self._codes
+                self._duty = (frame.on_time * (1 / frame.elapsed)).astype(np.float32)
+                return
         if self._bits is not None and now >= self._held_until:
-            self._codes = np.where(self._bits, np.uint16(FULL), np.uint16(0))
+            self._duty = self._bits.astype(np.float32)
             self._bits = None
-        return self._codes

@@ -51,7 +51,7 @@ def daemon() -> Figures:
 
 
 def steps() -> Figures:
-    """One lamp tick with every lamp changed, and one key scan, of the demo's console with its twins."""
+    """One lamp tick with every lamp changing, and one key scan, of the demo's console with its twins."""
     assembly = assemble(load(SKERRY), rehearse=True, report=lambda _: None, events=lambda _: None)
     (bus,) = assembly.buses
     (lamps,) = assembly.lamps

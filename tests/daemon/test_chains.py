@@ -4,6 +4,7 @@ import numpy.typing as npt
 from bridge.daemon.chains import CABLE, RETRY, REWRITE, KeyJob, LampChain, LampJob
 from bridge.report import DeviceState
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
+from tests.lamps.test_lamps import instant
 
 MS = 1_000_000
 
@@ -35,7 +36,7 @@ def lamp_job(driver: Driver, said: list[DeviceState]) -> LampJob:
     lamps = np.array([1, 3], np.intp)
     places = np.array([0, 1], np.intp)
     chain = LampChain("lamps", driver, places, np.array([2, 0], np.intp), np.zeros(4, np.uint16))
-    return LampJob(lamps, [chain], said.append)
+    return LampJob(lamps, [chain], instant(2), said.append)
 
 
 def frame(job: LampJob, *bits: int) -> None:

@@ -10,7 +10,9 @@ from random import Random
 import pytest
 
 from bridge.cards.deck import Card, print_deck
+from bridge.console import load
 from bridge.demo.skerry.core import SkerryCore
+from bridge.files import examples
 from tests.daemon.harness import Rig
 from tests.demo.interpreter import LEVELS, Interpreter
 from tests.demo.programs import Program, random_program
@@ -20,14 +22,17 @@ STEPS = 125
 FULL = 4095
 STAND = 70
 """Milliseconds after which a machine at rest is shown as it stands."""
+SETTLED = 1000
+"""Milliseconds after which every filament is fully lit, or out."""
 CARDS = 200
 
 
 class Stepped:
     """A whole console and the interpreter, given the same program, keys and cards."""
 
-    def __init__(self, rig: Rig, program: Program) -> None:
+    def __init__(self, rig: Rig, program: Program, stand: float = STAND) -> None:
         self.rig = rig
+        self.stand = stand
         self.interpreter = Interpreter()
         self.core = SkerryCore(str(rig.sockets.core), run=1)
         self.program = program
@@ -56,7 +61,7 @@ class Stepped:
         await self.rig.press(key)
         self.interpreter.press(key)
         await self.finish()
-        await self.rig.wait(STAND)
+        await self.rig.wait(self.stand)
         self.compare(key)
 
     async def finish(self) -> None:
@@ -107,3 +112,17 @@ def test_lamps_of_a_stepped_machine(tmp_path: Path, key: str, seed: int) -> None
             return lit
 
     assert run_virtually(main()) > 20
+
+
+def test_lamps_with_filaments_come_to_the_same(tmp_path: Path) -> None:
+    program = random_program(Random(1))
+
+    async def main() -> None:
+        (tmp_path / "reader").mkdir()
+        async with Rig(tmp_path, load(examples() / "skerry.toml")) as rig:
+            stepped = Stepped(rig, program, SETTLED)
+            await stepped.start()
+            for _ in range(20):
+                await stepped.press("STEP CYCLE")
+
+    run_virtually(main())

@@ -1,12 +1,24 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.lamps.drive import FULL, HOLD, LampDrive
+from bridge.lamps.drive import HOLD, LampDrive
+from bridge.lamps.filament import resolve
 from bridge.lamps.frames import Frame, FrameSlot
+from bridge.lamps.models import LampModels
+from bridge.lamps.output import FULL, Output
 
 MS = 1_000_000
+
+
+def led(lamps: int) -> Output:
+    no = np.zeros(lamps, np.bool_)
+    return Output(np.ones(lamps, np.float32), no, no, np.zeros(FULL + 1, np.uint8))
+
+
+def instant(lamps: int) -> LampDrive:
+    return LampDrive(LampModels([None], np.zeros(lamps, np.intp)), led(lamps), lamps)
 
 
 def frame(elapsed: int, on_time: list[int], bits: list[int]) -> Frame:
@@ -30,25 +42,76 @@ def test_frames_that_wait_are_summed_not_dropped(sent: list[tuple[int, list[int]
 @pytest.mark.parametrize(("on", "of", "code"), [(0, 7, 0), (7, 7, 4095), (1, 2, 2048), (1, 4095, 1), (1, 100_000, 0)])
 def test_duty_becomes_the_nearest_code(on: int, of: int, code: int) -> None:
     # source: arithmetic: round(4095 d); 2047.5 may go either way, numpy rounds half to even.
-    assert LampDrive(1).step(0, frame(of, [on], [1])).tolist() == [code]
+    assert instant(1).step(0, frame(of, [on], [1])).tolist() == [code]
 
 
 def test_dark_until_the_first_frame() -> None:
-    drive = LampDrive(2)
+    drive = instant(2)
     assert drive.step(0, None).tolist() == [0, 0]
     assert drive.step(10 * HOLD, None).tolist() == [0, 0]
 
 
 def test_on_time_is_held_then_the_lamps_stand_as_they_are() -> None:
-    drive = LampDrive(2)
+    drive = instant(2)
     assert drive.step(0, frame(10, [5, 0], [0, 1])).tolist() == [2048, 0]
     assert drive.step(HOLD - 1, None).tolist() == [2048, 0]
     assert drive.step(HOLD, None).tolist() == [0, FULL]
 
 
 def test_a_machine_at_rest_shows_its_bits_once_its_last_running_moment_has_been_seen() -> None:
-    drive = LampDrive(1)
+    drive = instant(1)
     assert drive.step(0, frame(0, [0], [1])).tolist() == [FULL]
     assert drive.step(1, frame(4, [1], [1])).tolist() == [1024]
     assert drive.step(5 * MS, frame(0, [0], [0])).tolist() == [1024]
     assert drive.step(HOLD + 1, None).tolist() == [0]
+
+
+def glowing(rise_ms: float = 40.0) -> LampDrive:
+    kind = resolve(12.0, 0.08, 2400, rise_ms=rise_ms)
+    return LampDrive(LampModels([kind], np.zeros(1, np.intp)), led(1), 1)
+
+
+def test_a_filament_comes_up_in_its_time_and_fades() -> None:
+    # source: the definition of the rise: 10 to 90 % of light in 40 ms.
+    drive = glowing()
+    drive.step(0, None)
+    drive.step(0, frame(0, [0], [1]))
+    up = [int(drive.step(n * MS, None)[0]) for n in range(1, 200)]
+    rising = [n for n, code in enumerate(up) if 0.1 * FULL < code < 0.9 * FULL]
+    assert len(rising) == pytest.approx(40, abs=2)
+    assert up[-1] == FULL
+    drive.step(200 * MS, frame(0, [0], [0]))
+    down = [int(drive.step(n * MS, None)[0]) for n in range(201, 600)]
+    assert down[0] > 0.7 * FULL
+    assert down == sorted(down, reverse=True)
+    assert down[-1] == 0
+
+
+@settings(max_examples=20)
+@given(st.lists(st.integers(1, 150), min_size=1, max_size=8))
+def test_a_daemon_that_stalls_loses_no_light(stalls_ms: list[int]) -> None:
+    # source: arithmetic: the same frames summed over longer steps end in the same state, where duty is steady.
+    smooth, stalled = glowing(), glowing()
+    for drive in (smooth, stalled):
+        drive.step(0, None)
+    now = 0
+    for stall in stalls_ms:
+        for n in range(now + 1, now + stall + 1):
+            expected = smooth.step(n * MS, frame(4, [1], [0]))
+        now += stall
+        got = stalled.step(now * MS, frame(4 * stall, [stall], [0]))
+        assert abs(int(got[0]) - int(expected[0])) <= 8
+
+
+def test_kinds_mix_and_a_warm_filament_does_not_glow() -> None:
+    kind = resolve(6.0, 0.06, 2450, rise_ms=30)
+    models = LampModels([None, kind], np.array([0, 1, 1], np.intp), np.array([0.5, 0.01, 0.0], np.float32))
+    drive = LampDrive(models, led(3), 3)
+    drive.step(0, frame(0, [0, 0, 0], [0, 0, 0]))
+    for n in range(1, 400):
+        codes = drive.step(n * 5 * MS, None)
+    assert codes.tolist() == [0, 0, 0]
+    assert models._filaments is not None
+    assert 900 < models._filaments.temperature[0] < 1400
+    drive.step(2001 * MS, frame(4, [1, 1, 1], [0, 0, 0]))
+    assert drive.step(2006 * MS, None)[0] == 1024
