@@ -1,7 +1,5 @@
 """The daemon as the demo's console makes it work: how soon it is ready, what it takes, what its steps cost."""
 
-import math
-import os
 import subprocess
 import sys
 import tempfile
@@ -15,6 +13,7 @@ from bridge.console import load
 from bridge.daemon.assembly import assemble
 from bridge.files import examples
 from tests.benchmarks.harness import Figures, p50_us
+from tests.benchmarks.lamps import cpu_seconds
 
 SKERRY = examples() / "skerry.toml"
 WATCHED = 3.0
@@ -40,9 +39,9 @@ def daemon() -> Figures:
             while not process.stdout.readline().startswith("ready:"):
                 pass
             ready = time.perf_counter() - start
-            before, began = _cpu(process.pid), time.perf_counter()
+            before, began = cpu_seconds(process.pid), time.perf_counter()
             time.sleep(WATCHED)
-            share = (_cpu(process.pid) - before) / (time.perf_counter() - began)
+            share = (cpu_seconds(process.pid) - before) / (time.perf_counter() - began)
             status = Path(f"/proc/{process.pid}/status").read_text(encoding="ascii")
             process.terminate()
             process.stdout.read()
@@ -71,9 +70,3 @@ def steps() -> Figures:
     figures["scan_us"] = p50_us(partial(scan, 0))
     assembly.close()
     return figures
-
-
-def _cpu(pid: int) -> float:
-    """Return the seconds of processor time a process has used."""
-    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
-    return math.fsum(map(int, fields[11:13])) / os.sysconf("SC_CLK_TCK")
