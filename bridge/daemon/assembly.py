@@ -117,7 +117,7 @@ def _lamp_chain(
     wired = [(n, console.lamps[i].channel) for n, i in enumerate(lamps) if console.lamps[i].part == part]
     places = np.array(wired, np.intp).reshape(-1, 2)
     driver = LAMP_DRIVERS[part.facts.name](spi, lines, part.chips)
-    return LampChain(part.name, driver, places[:, 0], places[:, 1], np.zeros(part.channels, np.uint16))
+    return LampChain(part.name, driver, places[:, 0], places[:, 1], part.channels)
 
 
 def _key_scan(console: Console, part: Part) -> KeyScan:

@@ -1,7 +1,6 @@
 """The jobs a bus does: lamp chains written from the frame slot, key chains scanned into events."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -13,25 +12,63 @@ from bridge.parts.facts import KeyDriver, LampDriver
 from bridge.report import DeviceState, Report, on_change
 from bridge.switches.scan import KeyEvent, KeyScan
 
-REWRITE = SECOND
-"""Nanoseconds after which a chain is written again although nothing changed: a chip may have been upset."""
-RETRY = SECOND
-"""Nanoseconds before a part whose bus failed is tried again."""
+REWRITE = RETRY = SECOND
+"""Nanoseconds after which a chain is written again although nothing changed, since a chip may have been upset, and
+after which a part whose bus failed is tried again."""
 
 CABLE = "The cable of these keys has come off or lost its supply: check its plugs. The keys are held as they were."
 
 
-@dataclass
 class LampChain:
-    """One chain of lamp drivers: lamp `lamps[i]` of the bus is on channel `channels[i]`."""
+    """One chain of lamp drivers: lamp `lamps[i]` of the bus is on channel `channels[i]` of so many."""
 
-    part: str
-    driver: LampDriver
-    lamps: npt.NDArray[np.intp]
-    channels: npt.NDArray[np.intp]
-    codes: npt.NDArray[np.uint16]
-    written: int = -REWRITE
-    retry: int = 0
+    def __init__(
+        self, part: str, driver: LampDriver, lamps: npt.NDArray[np.intp], channels: npt.NDArray[np.intp], count: int
+    ) -> None:
+        self.part = part
+        self._driver = driver
+        self._lamps, self._channels = _as_slice(lamps), _as_slice(channels)
+        self._codes: npt.NDArray[np.uint16] = np.zeros(count, np.uint16)
+        self._shown = b""
+        self._ready = DeviceState(part, "ready")
+        self._again = 0
+
+    def show(self, now: int, codes: npt.NDArray[np.uint16]) -> DeviceState | None:
+        """Write the bus's codes if they changed or it is time again; return what there is to say of the chain.
+
+        A chain whose bus has failed is tried again each second, and keeps its outputs as they were.
+        """
+        wanted = codes[self._lamps]
+        shown = wanted.tobytes()
+        if now < self._again and (self._broken or shown == self._shown):
+            return None
+        self._codes[self._channels] = wanted
+        self._again = now + REWRITE
+        try:
+            self._driver.write(self._codes)
+        except OSError as error:
+            self._broken = True
+            return _bus_trouble(self.part, error)
+        self._broken = False
+        self._shown = shown
+        return self._ready
+
+    def dark(self) -> DeviceState | None:
+        """Darken the chain; return what is to be said if its bus has failed. Its outputs are blanked even then."""
+        try:
+            self._driver.dark()
+        except OSError as error:
+            return _bus_trouble(self.part, error)
+        return None
+
+    _broken = False
+
+
+def _as_slice(indexes: npt.NDArray[np.intp]) -> npt.NDArray[np.intp] | slice:
+    """Return the same indexes as a slice where they follow each other: that is a fifth of the work."""
+    if len(indexes) and np.array_equal(indexes, np.arange(indexes[0], indexes[0] + len(indexes))):
+        return slice(int(indexes[0]), int(indexes[0]) + len(indexes))
+    return indexes
 
 
 class LampJob:
@@ -54,27 +91,16 @@ class LampJob:
         """Write what has changed, and everything at least once a second."""
         self.codes = codes = self._drive.step(now, self.slot.take())
         for chain in self._chains:
-            wanted = codes[chain.lamps]
-            same = np.array_equal(chain.codes[chain.channels], wanted)
-            if now < chain.retry or (same and now - chain.written < REWRITE):
-                continue
-            chain.codes[chain.channels] = wanted
-            try:
-                chain.driver.write(chain.codes)
-            except OSError as error:
-                chain.retry = now + RETRY
-                self._report(_bus_trouble(chain.part, error))
-            else:
-                chain.retry, chain.written = 0, now
-                self._report(DeviceState(chain.part, "ready"))
+            said = chain.show(now, codes)
+            if said is not None:
+                self._report(said)
 
     def dark(self) -> None:
-        """Darken every chain; a chain whose bus has failed keeps its outputs blanked."""
+        """Darken every chain."""
         for chain in self._chains:
-            try:
-                chain.driver.dark()
-            except OSError as error:
-                self._report(_bus_trouble(chain.part, error))
+            said = chain.dark()
+            if said is not None:
+                self._report(said)
 
 
 class KeyJob:

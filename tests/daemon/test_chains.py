@@ -35,7 +35,7 @@ def lamp_job(driver: Driver, said: list[DeviceState]) -> LampJob:
     """The console's lamps 1 and 3 are on this bus, on channels 2 and 0."""
     lamps = np.array([1, 3], np.intp)
     places = np.array([0, 1], np.intp)
-    chain = LampChain("lamps", driver, places, np.array([2, 0], np.intp), np.zeros(4, np.uint16))
+    chain = LampChain("lamps", driver, places, np.array([2, 0], np.intp), 4)
     return LampJob(lamps, [chain], instant(2), said.append)
 
 
