@@ -41,6 +41,11 @@ def parser() -> argparse.ArgumentParser:
     )
     run.set_defaults(door=_run)
 
+    dark = commands.add_parser("dark", help="darken every lamp of a console that is not running, and exit")
+    dark.add_argument("file", type=Path, metavar="FILE", help="the console's description")
+    dark.add_argument("--rehearse", action="store_true", help="simulate all hardware: to see that it would work")
+    dark.set_defaults(door=_dark)
+
     demo = commands.add_parser("demo", help="a whole simulated console does a real job, from deck to typed page")
     demo.add_argument("--headless", action="store_true", help="no screen: plain lines, and the end is the end")
     demo.add_argument(
@@ -84,7 +89,13 @@ def _pace(text: str) -> float:
 def _check(arguments: argparse.Namespace) -> None:
     from bridge import console  # noqa: PLC0415
 
-    print(console.describe(console.load(arguments.file)))
+    from bridge.budget.flicker import report  # noqa: PLC0415
+
+    described = console.load(arguments.file)
+    print(console.describe(described))
+    print("\nFlicker (IEEE Std 1789-2015; a figure and its class, no pass mark)")
+    for line in report([(part.name, part.facts.pwm_hz) for part in described.parts if part.facts.serves == "lamps"]):
+        print(f"  {line}")
 
 
 def _schema(_: argparse.Namespace) -> None:
@@ -105,6 +116,13 @@ def _run(arguments: argparse.Namespace) -> None:
             unattended=arguments.unattended,
         )
     )
+
+
+def _dark(arguments: argparse.Namespace) -> None:
+    from bridge.daemon.dark import dark  # noqa: PLC0415
+
+    names = dark(arguments.file, rehearse=arguments.rehearse)
+    print(f"dark: {', '.join(names) or 'there are no lamps'}")
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -30,6 +30,7 @@ def test_check_prints_what_is_wired(monkeypatch: pytest.MonkeyPatch, capsys: pyt
     out = capsys.readouterr().out
     assert "8 lamps, 8 keys" in out
     assert "latch GPIO 24" in out
+    assert "lamp driver: dimmed LEDs are switched at 977 Hz, depth 100 %: above the low-risk level" in out
 
 
 def test_schema_is_json(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:

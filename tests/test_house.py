@@ -141,8 +141,13 @@ def test_the_unit_starts_the_daemon_as_it_wants_to_be_started() -> None:
     # source: systemd.service(5): ExecStart is split as by a shell, the first word an absolute path.
     unit = configparser.ConfigParser(strict=False, interpolation=None)
     unit.read(ROOT / "systemd" / "consolewright.service", encoding="utf-8")
-    program, *arguments = shlex.split(unit["Service"]["ExecStart"])
-    assert Path(program).is_absolute()
-    assert Path(program).name in PROJECT["project"]["scripts"]
-    cli.parser().parse_args(arguments)
+    files = set()
+    for key, command in (("ExecStart", "run"), ("ExecStopPost", "dark")):
+        program, *arguments = shlex.split(unit["Service"][key])
+        assert Path(program).is_absolute()
+        assert Path(program).name in PROJECT["project"]["scripts"]
+        options = cli.parser().parse_args(arguments)
+        assert options.command == command
+        files.add(options.file)
+    assert len(files) == 1
     assert int(unit["Service"]["LimitRTPRIO"]) >= bus.PRIORITY

@@ -6,6 +6,7 @@ names the class of a figure; it passes no judgement on a lamp.
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,23 @@ def classify(hertz: float, depth: float) -> str:
     if depth <= no_effect(hertz):
         return "no observable effect"
     return "low risk" if depth <= low_risk(hertz) else "above the low-risk level"
+
+
+def report(parts: Sequence[tuple[str, float | None]]) -> list[str]:
+    """Return a line of words for each part that drives lamps, given its name and the rate of its PWM, None without.
+
+    A dimmed LED is switched from dark to full at that rate: its depth is 100 %. A filament is too slow to follow.
+    """
+    lines = []
+    for name, hertz in parts:
+        if hertz is None:
+            lines.append(f"{name}: lamps are on or off, nothing is switched to dim them")
+        else:
+            lines.append(
+                f"{name}: dimmed LEDs are switched at {hertz:.0f} Hz, depth 100 %: {classify(hertz, 100)} "
+                f"(low risk up to {low_risk(hertz):.1f} %, no observable effect up to {no_effect(hertz):.1f} %)"
+            )
+    return lines or ["no part drives lamps"]
 
 
 def dither_fineness(frames_hz: float) -> npt.NDArray[np.uint8]:

@@ -67,6 +67,31 @@ def assemble(console: Console, *, rehearse: bool, report: Report, events: Callab
     return assembly
 
 
+def darken(console: Console, *, rehearse: bool) -> tuple[list[str], list[str]]:
+    """Darken the lamp parts of `console`; return the names of those that are dark, and what is wrong with the others.
+
+    Opening a part's wires blanks it, where it has a line for that; making its driver writes it dark; `dark` leaves it
+    blanked.
+    """
+    parts = [part for part in console.parts if part.facts.serves == "lamps"]
+    panel = RehearsedPanel([part for part in parts if rehearse or part.bus.rehearsed], console.lamps, [])
+    real = RealWires()
+    done: list[str] = []
+    errors: list[str] = []
+    for part in parts:
+        try:
+            spi, lines = _open(part, panel.wires if rehearse or part.bus.rehearsed else real)
+            LAMP_DRIVERS[part.facts.name](spi, lines, part.chips).dark()
+            done.append(part.name)
+        except WireError as error:
+            errors.append(str(error))
+        except OSError as error:
+            errors.append(f"{part.name}: bus {part.bus.name} does not answer ({error.strerror}).")
+    for wires in (real, panel.wires):
+        wires.close()
+    return done, errors
+
+
 def _lay(
     console: Console,
     facts: BusFacts,

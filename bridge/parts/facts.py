@@ -34,6 +34,7 @@ class Facts:
     channels: int
     bits_per_chip: int
     max_rate_hz: int
+    pwm_hz: float | None
     lines: tuple[ControlLine, ...]
     source: str
 

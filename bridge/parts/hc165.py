@@ -16,6 +16,7 @@ FACTS = Facts(
     channels=8,
     bits_per_chip=8,
     max_rate_hz=10_000_000,
+    pwm_hz=None,
     lines=(ControlLine("load", "PL: low loads the inputs into the register", at_rest=True),),
     source="Nexperia 74HC165 data sheet",
 )

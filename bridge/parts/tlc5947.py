@@ -19,6 +19,7 @@ FACTS = Facts(
     channels=24,
     bits_per_chip=288,
     max_rate_hz=15_000_000,
+    pwm_hz=4_000_000 / 4096,  # its own oscillator, typical
     lines=(
         ControlLine("latch", "XLAT: its rising edge moves the shifted bits to the outputs", at_rest=False),
         ControlLine(

@@ -1,6 +1,6 @@
 import pytest
 
-from bridge.budget.flicker import classify, dither_fineness, low_risk, no_effect
+from bridge.budget.flicker import classify, dither_fineness, low_risk, no_effect, report
 from tests.tables import rows
 
 LIMITS = [[float(value) for value in row] for row in rows("ieee1789-limits.tsv")]
@@ -43,3 +43,14 @@ def test_dither_is_as_fine_as_low_risk_allows_and_no_finer(frames_hz: int) -> No
 def test_the_dim_end_is_not_dithered_at_all() -> None:
     # source: arithmetic: at 200 frames a second half steps are 100 Hz, which allows 8 %: code 6 on.
     assert dither_fineness(200)[:8].tolist() == [0] * 6 + [1] * 2
+
+
+def test_parts_are_reported_with_figure_and_class() -> None:
+    # source: TI SBVS114: 4 MHz / 4096 = 976.56 Hz; the limits at that rate from ieee1789-limits.tsv.
+    pwm, switched = report([("drivers", 4_000_000 / 4096), ("relays", None)])
+    assert pwm == (
+        "drivers: dimmed LEDs are switched at 977 Hz, depth 100 %: above the low-risk level "
+        "(low risk up to 78.1 %, no observable effect up to 32.5 %)"
+    )
+    assert switched.startswith("relays: lamps are on or off")
+    assert report([]) == ["no part drives lamps"]
