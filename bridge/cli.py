@@ -88,7 +88,6 @@ def _pace(text: str) -> float:
 
 def _check(arguments: argparse.Namespace) -> None:
     from bridge import console  # noqa: PLC0415
-
     from bridge.budget.flicker import report  # noqa: PLC0415
 
     described = console.load(arguments.file)

@@ -25,7 +25,7 @@ class Facts:
 
     `channels` counts the lamps or contacts one chip serves, numbered from 0 in each chip and on through the chain;
     `bits_per_chip` is the length of its shift register; `max_rate_hz` the fastest clock its data sheet allows in a
-    chain.
+    chain; `pwm_hz` how often a second its outputs are switched to dim a lamp, None if they are not.
     """
 
     name: str
