@@ -33,6 +33,7 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("file", type=Path, metavar="FILE", help="the console's description")
     run.add_argument("--rehearse", action="store_true", help="simulate all hardware, whatever the description says")
     run.add_argument("--state", type=Path, metavar="DIR", help="where state, hoppers and sockets are kept")
+    run.add_argument("--calm", action="store_true", help="dim and slow the lamps, as for a sensory-friendly hour")
     run.add_argument("--pace", type=_pace, metavar="FACTOR", help="times faster than the real machine, or max")
     run.add_argument(
         "--unattended",
@@ -113,6 +114,7 @@ def _run(arguments: argparse.Namespace) -> None:
             state=arguments.state,
             pace=arguments.pace,
             unattended=arguments.unattended,
+            calm=arguments.calm,
         )
     )
 

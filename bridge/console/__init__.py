@@ -2,6 +2,7 @@
 
 from bridge.console.facts import (
     Bus,
+    Calm,
     Console,
     Frames,
     Key,
@@ -28,6 +29,7 @@ from bridge.console.wiring import describe
 __all__ = [
     "BUILT_IN",
     "Bus",
+    "Calm",
     "Console",
     "DescriptionError",
     "Finding",

@@ -10,6 +10,7 @@ from bridge.console.bustime import MOST, loads
 from bridge.console.claims import Claims, Owner, quoted
 from bridge.console.facts import (
     Bus,
+    Calm,
     Console,
     Frames,
     Key,
@@ -108,6 +109,7 @@ class _Builder:
             keys=tuple(chain(*(row.keys for row in key_rows), *(rotary.keys for rotary in rotaries), *keys)),
             key_rows=key_rows,
             rotaries=rotaries,
+            calm=Calm(document.lamps.calm, document.lamps.calm_brightness, document.lamps.calm_fade_ms),
             frames=frames,
             scan=scan,
             pace=Pace(document.pace.factor),

@@ -144,6 +144,15 @@ class Rotary:
 
 
 @dataclass(frozen=True)
+class Calm:
+    """A calm mode for a sensory-friendly hour: the share of brightness left, and from dark to full at the fastest."""
+
+    on: bool
+    brightness: float
+    fade_ms: int
+
+
+@dataclass(frozen=True)
 class Frames:
     """How often the lamps are written."""
 
@@ -229,6 +238,7 @@ class Console:
     keys: tuple[Key, ...]
     key_rows: tuple[KeyRow, ...]
     rotaries: tuple[Rotary, ...]
+    calm: Calm
     frames: Frames
     scan: Scan
     pace: Pace

@@ -326,6 +326,9 @@ class Lamps(Table):
 
     kind: Label = Field(default="instant", examples=["pilot"], description="the lamp they had")
     brightness: float = Field(default=1.0, ge=0, le=1, examples=[0.8], description="of lamps in no group")
+    calm: bool = Field(default=False, examples=[True], description="dim and slow, as for a sensory-friendly hour")
+    calm_brightness: float = Field(default=0.5, gt=0, le=1, examples=[0.5], description="what calm leaves of it")
+    calm_fade_ms: int = Field(default=800, ge=100, le=5000, examples=[800], description="from dark to full when calm")
 
 
 class Frames(Table):

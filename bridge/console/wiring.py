@@ -109,6 +109,9 @@ def _brightness(console: Console) -> Iterator[tuple[str, str, str]]:
     groups: dict[str, list[Lamp]] = {}
     for lamp in console.lamps:
         groups.setdefault(lamp.group, []).append(lamp)
+    calm = console.calm
+    if calm.on:
+        yield "calm", f"{calm.brightness:.0%}", f"of what follows; from dark to full in {calm.fade_ms} ms at least"
     for group, lamps in groups.items():
         trims = ", ".join(f"{lamp.name} {lamp.trim:g}" for lamp in lamps if lamp.trim < 1)
         note = f"trims: {trims}" if trims else "no trims"

@@ -14,6 +14,7 @@ _KINDS = {
     "float_type": "a number",
     "string_type": "text in quotes",
     "list_type": "a list in square brackets",
+    "bool_type": "true or false",
 }
 _BOUNDS = {
     "greater_than": ("too low", "more than", "gt"),

@@ -18,6 +18,7 @@ from bridge.daemon.chains import KeyJob, LampChain, LampJob
 from bridge.errors import ConsoleError
 from bridge.lamps.drive import LampDrive
 from bridge.lamps.filament import FilamentType, resolve
+from bridge.lamps.flash import Calm
 from bridge.lamps.models import LampModels
 from bridge.lamps.output import Output, gains
 from bridge.parts.catalogue import KEY_DRIVERS, LAMP_DRIVERS
@@ -166,7 +167,9 @@ def _drive(console: Console, lamps: npt.NDArray[np.intp]) -> LampDrive:
         gain[members] *= gains(np.array([here[n].trim for n in members], np.float32))
     fitted = np.array([lamp.fitted for lamp in here])
     fineness = dither_fineness(console.frames.rate_hz)
-    return LampDrive(models, Output(gain, fitted == "filament", fitted == "neon", fineness), len(here))
+    calm = Calm(len(here), console.calm.brightness, console.calm.fade_ms / 1000) if console.calm.on else None
+    output = Output(gain, fitted == "neon", fineness)
+    return LampDrive(models, output, np.flatnonzero(fitted == "filament"), len(here), calm)
 
 
 def _filament(kind: LampKind) -> FilamentType | None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 from bridge.cards.hopper import Hopper
@@ -15,13 +16,17 @@ AT_WORK = ("feeding", "punching")
 """States a machine passes through card by card: not worth a line a card, and neither are the words of "ready"."""
 
 
-async def run(file: Path, *, rehearse: bool, state: Path | None, pace: float | None, unattended: bool) -> None:
-    """Run the console described in `file` until SIGINT or SIGTERM; `pace` None is the description's.
+async def run(
+    file: Path, *, rehearse: bool, state: Path | None, pace: float | None, unattended: bool, calm: bool
+) -> None:
+    """Run the console described in `file` until SIGINT or SIGTERM; `pace` None is the description's, `calm` adds to it.
 
     Raises ConsoleError when it can't start, or when something in it dies. A bad deck in the reader is in the way of a
     start, unless it is `unattended`: then it is the reader's state, as it is for a deck that comes later.
     """
     console = load(file)
+    if calm:
+        console = replace(console, calm=replace(console.calm, on=True))
     kept = state_folder(state)
     if console.reader is not None and not unattended:
         _look_at_deck(kept / console.reader.folder)

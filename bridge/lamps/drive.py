@@ -3,6 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
+from bridge.lamps.flash import Calm, FlashLimit
 from bridge.lamps.frames import Bits, Frame
 from bridge.lamps.models import LampModels
 from bridge.lamps.output import Codes, Output
@@ -16,11 +17,20 @@ _LONGEST = 1.0
 
 
 class LampDrive:
-    """The codes of a console's lamps, 0–4095, moment by moment. Dark until the first frame."""
+    """The codes of a console's lamps, 0–4095, moment by moment. Dark until the first frame.
 
-    def __init__(self, models: LampModels, output: Output, lamps: int) -> None:
+    `filaments` are the lamps that are filaments still: they make their own light, so they are given the duty itself.
+    Whatever is shown has passed the flash limit, and `calm` before it, if there is one.
+    """
+
+    def __init__(
+        self, models: LampModels, output: Output, filaments: npt.NDArray[np.intp], lamps: int, calm: Calm | None = None
+    ) -> None:
         self._models = models
         self._output = output
+        self._fitted = filaments
+        self._calm = calm
+        self._limit = FlashLimit(lamps)
         self._duty: npt.NDArray[np.float32] = np.zeros(lamps, np.float32)
         self._bits: Bits | None = None
         self._held_until = 0
@@ -37,7 +47,12 @@ class LampDrive:
         seconds = 0.0 if self._last is None else min((now - self._last) * _NANOSECOND, _LONGEST)
         self._last = now
         self._models.step(seconds, self._duty)
-        return self._output.codes(self._models.light(), self._duty)
+        light = self._models.light()
+        if self._fitted.size:
+            light[self._fitted] = self._duty[self._fitted]
+        if self._calm is not None:
+            light = self._calm.pass_on(seconds, light)
+        return self._output.codes(self._limit.pass_on(now, light))
 
     def _take(self, now: int, frame: Frame | None) -> None:
         if frame is not None:

@@ -1,7 +1,6 @@
 """From wanted light to the codes of the lamp drivers: brightness, trim, what is fitted, and dither; pure.
 
-The light of an LED is linear in its duty, so nothing stands between light and code. A fitted filament makes its own
-light from the duty, so it gets the duty itself. A neon is lit or not.
+The light of an LED is linear in its duty, so nothing stands between light and code. A neon is lit or not.
 """
 
 import numpy as np
@@ -37,29 +36,20 @@ def gains(trim: Floats) -> Floats:
 class Output:
     """The codes of n lamps, frame after frame.
 
-    `gain` is the group brightness times the trim's gain; `filament` and `neon` say which lamps are fitted so.
+    `gain` is the group brightness times the trim's gain; `neon` says which lamps are fitted neons.
     `fineness[c]`, 0 to 4, is how finely the light between the codes c and c + 1 may be made by dither: in 2^fineness
     steps over as many frames. Where flicker forbids it that is 0, and the nearest code is taken.
     """
 
-    def __init__(
-        self,
-        gain: Floats,
-        filament: npt.NDArray[np.bool_],
-        neon: npt.NDArray[np.bool_],
-        fineness: npt.NDArray[np.uint8],
-    ) -> None:
+    def __init__(self, gain: Floats, neon: npt.NDArray[np.bool_], fineness: npt.NDArray[np.uint8]) -> None:
         self._scale = gain * np.float32(FULL)
-        self._filament = np.flatnonzero(filament)
         self._neon = np.flatnonzero(neon)
         self._round_up = [_round_up(frame, fineness) for frame in range(FRAMES)]
         self._frame = 0
 
-    def codes(self, light: Floats, duty: Floats) -> Codes:
-        """Return the codes 0–4095 for the light wanted of each lamp (relative, 0 or more) and its duty, this frame."""
+    def codes(self, light: Floats) -> Codes:
+        """Return the codes 0–4095 for the light wanted of each lamp (relative, 0 or more), this frame."""
         wanted = light * self._scale
-        if self._filament.size:
-            wanted[self._filament] = duty[self._filament] * self._scale[self._filament]
         if self._neon.size:
             wanted[self._neon] = np.where(light[self._neon] >= STRIKES, np.float32(FULL), np.float32(0))
         np.minimum(wanted, _FULL, out=wanted)

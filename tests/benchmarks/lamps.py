@@ -51,8 +51,8 @@ def _compute(count: int) -> "partial[bytes]":
     """Return the work from a frame to bytes for so many lamps, all of them changing, none of them at rest."""
     kind = resolve(12.0, 0.08, 2300, rise_ms=60)
     no = np.zeros(count, np.bool_)
-    output = Output(np.ones(count, np.float32), no, no, dither_fineness(200))
-    drive = LampDrive(LampModels([kind], np.zeros(count, np.intp)), output, count)
+    output = Output(np.ones(count, np.float32), no, dither_fineness(200))
+    drive = LampDrive(LampModels([kind], np.zeros(count, np.intp)), output, np.zeros(0, np.intp), count)
     channels = np.zeros(-(-count // 24) * 24, np.uint16)
     rng = np.random.default_rng(1)
     # Half of the steps bring a frame: a core sends a hundred a second, the lamps are written two hundred times.

@@ -62,6 +62,9 @@ brightness = 0.8
 [lamps]
 kind = "pilot"
 brightness = 0.9
+calm = true
+calm_brightness = 0.6
+calm_fade_ms = 900
 
 [[lamp_row]]
 name = "A"

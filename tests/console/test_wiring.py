@@ -32,6 +32,7 @@ Kinds of lamp
   1 × lamp  pilot: filament, 12 V, 0.08 A, 2300 K, rises in 60 ms                 filament fitted, gets the duty
 
 Brightness
+  calm         60%  of what follows; from dark to full in 900 ms at least
   registers    80%  trims: A.2 0.9, A.1 0.95
   in no group  90%  trims: RUN 0.7
 

@@ -18,10 +18,12 @@ from tests.demo.interpreter import LEVELS, Interpreter
 from tests.demo.programs import Program, random_program
 from tests.virtual import run_virtually
 
-STEPS = 125
+STEPS = 63
+"""For each of the sixteen programs: a thousand steps in all."""
 FULL = 4095
-STAND = 70
-"""Milliseconds after which a machine at rest is shown as it stands."""
+STAND = 300
+"""Milliseconds between steps: in a third of a second a machine at rest is shown as it stands, and three steps a second
+cannot make a large area flash more often than the lamps allow."""
 SETTLED = 1000
 """Milliseconds after which every filament is fully lit, or out."""
 CARDS = 200

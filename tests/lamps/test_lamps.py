@@ -1,3 +1,5 @@
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -5,6 +7,7 @@ from hypothesis import strategies as st
 
 from bridge.lamps.drive import HOLD, LampDrive
 from bridge.lamps.filament import resolve
+from bridge.lamps.flash import Calm
 from bridge.lamps.frames import Frame, FrameSlot
 from bridge.lamps.models import LampModels
 from bridge.lamps.output import FULL, Output
@@ -12,13 +15,15 @@ from bridge.lamps.output import FULL, Output
 MS = 1_000_000
 
 
+NONE = np.zeros(0, np.intp)
+
+
 def led(lamps: int) -> Output:
-    no = np.zeros(lamps, np.bool_)
-    return Output(np.ones(lamps, np.float32), no, no, np.zeros(FULL + 1, np.uint8))
+    return Output(np.ones(lamps, np.float32), np.zeros(lamps, np.bool_), np.zeros(FULL + 1, np.uint8))
 
 
 def instant(lamps: int) -> LampDrive:
-    return LampDrive(LampModels([None], np.zeros(lamps, np.intp)), led(lamps), lamps)
+    return LampDrive(LampModels([None], np.zeros(lamps, np.intp)), led(lamps), NONE, lamps)
 
 
 def frame(elapsed: int, on_time: list[int], bits: list[int]) -> Frame:
@@ -68,7 +73,7 @@ def test_a_machine_at_rest_shows_its_bits_once_its_last_running_moment_has_been_
 
 def glowing(rise_ms: float = 40.0) -> LampDrive:
     kind = resolve(12.0, 0.08, 2400, rise_ms=rise_ms)
-    return LampDrive(LampModels([kind], np.zeros(1, np.intp)), led(1), 1)
+    return LampDrive(LampModels([kind], np.zeros(1, np.intp)), led(1), NONE, 1)
 
 
 def test_a_filament_comes_up_in_its_time_and_fades() -> None:
@@ -106,7 +111,7 @@ def test_a_daemon_that_stalls_loses_no_light(stalls_ms: list[int]) -> None:
 def test_kinds_mix_and_a_warm_filament_does_not_glow() -> None:
     kind = resolve(6.0, 0.06, 2450, rise_ms=30)
     models = LampModels([None, kind], np.array([0, 1, 1], np.intp), np.array([0.5, 0.01, 0.0], np.float32))
-    drive = LampDrive(models, led(3), 3)
+    drive = LampDrive(models, led(3), NONE, 3)
     drive.step(0, frame(0, [0, 0, 0], [0, 0, 0]))
     for n in range(1, 400):
         codes = drive.step(n * 5 * MS, None)
@@ -115,3 +120,26 @@ def test_kinds_mix_and_a_warm_filament_does_not_glow() -> None:
     assert 900 < models._filaments.temperature[0] < 1400
     drive.step(2001 * MS, frame(4, [1, 1, 1], [0, 0, 0]))
     assert drive.step(2006 * MS, None)[0] == 1024
+
+
+def test_a_fitted_filament_gets_the_duty_itself() -> None:
+    kind = resolve(12.0, 0.08, 2400, rise_ms=40)
+    drive = LampDrive(LampModels([kind], np.zeros(2, np.intp)), led(2), np.array([1], np.intp), 2)
+    drive.step(0, None)
+    codes = drive.step(5 * MS, frame(4, [2, 2], [1, 1]))
+    assert codes[0] < 20
+    assert codes[1] == 2048
+
+
+def test_calm_and_the_flash_limit_stand_before_the_lamps() -> None:
+    # source: arithmetic; WCAG 2.2: at most three flashes in a second over a large area.
+    lamps = 40
+    models = LampModels([None], np.zeros(lamps, np.intp))
+    blink = [frame(0, [0] * lamps, [n // 10 % 2] * lamps) for n in range(200)]
+    drive = LampDrive(models, led(lamps), NONE, lamps)
+    shown = [int(drive.step(n * 5 * MS, blink[n])[0]) for n in range(200)]
+    assert sum(a < b for a, b in itertools.pairwise(shown)) <= 4
+    calm = LampDrive(models, led(lamps), NONE, lamps, Calm(lamps, 0.5, 0.5))
+    shown = [int(calm.step(n * 5 * MS, frame(0, [0] * lamps, [1] * lamps))[0]) for n in range(200)]
+    assert shown[50] == pytest.approx(1024, abs=25)
+    assert shown[-1] == 2048

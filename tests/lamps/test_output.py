@@ -16,13 +16,13 @@ def f32(*values: float) -> npt.NDArray[np.float32]:
 
 def led(fineness: npt.NDArray[np.uint8], *gain: float) -> Output:
     no = np.zeros(len(gain), np.bool_)
-    return Output(f32(*gain), no, no, fineness)
+    return Output(f32(*gain), no, fineness)
 
 
 @given(st.lists(st.floats(0, 1, width=32), min_size=1, max_size=20), st.floats(0, 1, width=32))
 def test_without_dither_the_nearest_code(lights: list[float], gain: float) -> None:
     # source: arithmetic.
-    codes = led(NOWHERE, *[gain] * len(lights)).codes(f32(*lights), f32(*lights))
+    codes = led(NOWHERE, *[gain] * len(lights)).codes(f32(*lights))
     assert np.abs(codes - np.array(lights) * gain * FULL).max() <= 0.5 + 1e-3
 
 
@@ -31,8 +31,8 @@ def test_with_dither_the_mean_of_sixteen_frames_is_within_a_thirty_second_of_a_s
     # source: arithmetic: half of 1/16 of a step, and what float32 leaves over.
     output = led(SIXTEENTHS, 1.0)
     for _ in range(before % 16):
-        output.codes(f32(light), f32(light))
-    codes = [int(output.codes(f32(light), f32(light))[0]) for _ in range(16)]
+        output.codes(f32(light))
+    codes = [int(output.codes(f32(light))[0]) for _ in range(16)]
     assert max(codes) - min(codes) <= 1
     assert abs(np.mean(codes) - light * FULL) <= 1 / 32 + 1e-3
 
@@ -43,26 +43,26 @@ def test_any_pattern_of_light_has_its_mean_over_a_second(pattern: list[tuple[flo
     output = led(SIXTEENTHS, 1.0)
     lights = [light for light, frames in pattern for _ in range(frames)]
     second = [lights[n % len(lights)] for n in range(200)]
-    codes = [int(output.codes(f32(light), f32(light))[0]) for light in second]
+    codes = [int(output.codes(f32(light))[0]) for light in second]
     assert abs(np.mean(codes) / FULL - np.mean(second)) < 1 / 4096
 
 
 def test_dither_spreads_its_frames_evenly() -> None:
     # source: arithmetic: 4 of 16 frames are every fourth one.
     output = led(SIXTEENTHS, 1.0)
-    codes = [int(output.codes(f32(100.25 / FULL), f32(0))[0]) for _ in range(16)]
+    codes = [int(output.codes(f32(100.25 / FULL))[0]) for _ in range(16)]
     assert np.diff([n for n, code in enumerate(codes) if code == 101]).tolist() == [4, 4, 4]
 
 
-def test_a_fitted_filament_gets_the_duty_and_a_neon_is_lit_or_not() -> None:
-    output = Output(f32(1, 1, 1, 0.5), np.array([0, 1, 0, 1], bool), np.array([0, 0, 1, 0], bool), NOWHERE)
-    assert output.codes(f32(0.25, 0.5, 0.5, 0.1), f32(0.2, 0.2, 0.2, 0.5)).tolist() == [1024, 819, 4095, 1024]
-    assert output.codes(f32(0.25, 0.5, 0.49, 0.1), f32(0.2, 0.2, 0.2, 0.5)).tolist()[2] == 0
+def test_a_fitted_neon_is_lit_or_not() -> None:
+    output = Output(f32(1, 1), np.array([0, 1], bool), NOWHERE)
+    assert output.codes(f32(0.25, 0.5)).tolist() == [1024, 4095]
+    assert output.codes(f32(0.25, 0.49)).tolist() == [1024, 0]
 
 
 def test_light_beyond_full_is_full_and_none_is_none_on_every_frame() -> None:
     output = led(SIXTEENTHS, 1.0, 1.0, 1.0)
-    assert all(output.codes(f32(1.5, 0, 1.0), f32(0, 0, 0)).tolist() == [4095, 0, 4095] for _ in range(16))
+    assert all(output.codes(f32(1.5, 0, 1.0)).tolist() == [4095, 0, 4095] for _ in range(16))
 
 
 @pytest.mark.parametrize(
@@ -86,6 +86,6 @@ def test_trimmed_lamps_give_the_same_light_within_half_a_step(trim: list[float])
     gain = gains(f32(*trim))
     ones = np.ones(len(trim), np.float32)
     no = np.zeros(len(trim), np.bool_)
-    codes = Output(gain, no, no, NOWHERE).codes(ones, ones)
+    codes = Output(gain, no, NOWHERE).codes(ones)
     light = codes * np.array(trim) / FULL
     assert np.abs(light - min(trim)).max() <= 0.5 / FULL + 1e-6
