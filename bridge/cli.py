@@ -47,6 +47,14 @@ def parser() -> argparse.ArgumentParser:
     dark.add_argument("--rehearse", action="store_true", help="simulate all hardware: to see that it would work")
     dark.set_defaults(door=_dark)
 
+    lamps = commands.add_parser("lamps", help="what the lamps are modelled to do")
+    about = lamps.add_subparsers(dest="about", required=True, metavar="WHAT")
+    plot = about.add_parser("plot", help="draw rise, fade and light against duty of a kind of lamp")
+    plot.add_argument("kind", metavar="KIND", help="a built-in kind, such as pilot, or one of the description")
+    plot.add_argument("--file", type=Path, metavar="FILE", help="the description that has it")
+    plot.add_argument("--out", type=Path, metavar="PICTURE", default=Path("lamp.svg"), help="a .svg or .png file")
+    plot.set_defaults(door=_lamps_plot)
+
     demo = commands.add_parser("demo", help="a whole simulated console does a real job, from deck to typed page")
     demo.add_argument("--headless", action="store_true", help="no screen: plain lines, and the end is the end")
     demo.add_argument(
@@ -124,6 +132,13 @@ def _dark(arguments: argparse.Namespace) -> None:
 
     names = dark(arguments.file, rehearse=arguments.rehearse)
     print(f"dark: {', '.join(names) or 'there are no lamps'}")
+
+
+def _lamps_plot(arguments: argparse.Namespace) -> None:
+    from bridge.plots.lamps import plot  # noqa: PLC0415
+
+    for line in plot(arguments.kind, arguments.file, arguments.out):
+        print(line)
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -1,0 +1,66 @@
+"""`consolewright lamps plot`: a kind of lamp as a picture."""
+
+from pathlib import Path
+
+from bridge.console import BUILT_IN, LampKind, load
+from bridge.errors import ConsoleError
+from bridge.lamps.curves import curves
+from bridge.lamps.filament import mismatch, resolve
+
+SUFFIXES = (".svg", ".png")
+DISAGREE = 1.25
+
+
+def plot(name: str, file: Path | None, out: Path) -> list[str]:
+    """Draw the kind of lamp `name`, of the description `file` or built in, to `out`; return what to say about it.
+
+    Raises ConsoleError for a kind that is not there or has no curve, and when the picture cannot be made.
+    """
+    kinds = dict(BUILT_IN)
+    if file is not None:
+        kinds |= {lamp.kind.name: lamp.kind for lamp in load(file).lamps}
+    kind = kinds.get(name)
+    if kind is None:
+        raise ConsoleError(f'There is no kind of lamp "{name}". There are: {", ".join(kinds)}.')
+    if kind.model != "filament":
+        raise ConsoleError(f'Lamps of kind "{name}" are as bright as they are driven: there is no curve to draw.')
+    if out.suffix not in SUFFIXES:
+        raise ConsoleError(f"{out}: give the picture a name that ends in .svg or .png.")
+    said = _draw(kind, out)
+    return [*said, str(out)]
+
+
+def _draw(kind: LampKind, out: Path) -> list[str]:
+    try:
+        from matplotlib.figure import Figure  # noqa: PLC0415 -- an extra that only this picture needs
+    except ImportError:
+        raise ConsoleError(
+            "Drawing needs matplotlib. Install it: pip install 'consolewright[plot]', "
+            "or in a clone: pip install '.[plot]'."
+        ) from None
+    filament = resolve(kind.volts, kind.amps, kind.kelvin, rise_ms=kind.rise_ms, fall_ms=kind.fall_ms)
+    drawn = curves(filament)
+    figure = Figure(figsize=(9, 4), layout="constrained")
+    time, duty = figure.subplots(1, 2)
+    time.plot(drawn.milliseconds, 100 * drawn.rise, label="switched on cold")
+    time.plot(drawn.milliseconds, 100 * drawn.fade, label="switched off")
+    time.set(xlabel="milliseconds", ylabel="light, % of rated", title=f"{kind.name}: rise and fade")
+    duty.plot(100 * drawn.duty, 100 * drawn.steady, label=f"{kind.name}, {kind.kelvin} K")
+    duty.plot([0, 100], [0, 100], linestyle=":", label="an LED")
+    duty.set(xlabel="duty, %", ylabel="steady light, % of rated", title="light against duty")
+    for axes in (time, duty):
+        axes.grid(alpha=0.3)
+        axes.legend()
+    try:
+        figure.savefig(out)
+    except OSError as error:
+        raise ConsoleError(f"{out}: cannot be written ({error.strerror}). Choose another name with --out.") from None
+    said = [f"light rises in {1000 * filament.rise:.0f} ms and falls in {1000 * filament.fall:.0f} ms (10-90 %)"]
+    if kind.rise_ms is not None and kind.fall_ms is not None:
+        off = mismatch(filament, kind.rise_ms, kind.fall_ms)
+        if not 1 / DISAGREE < off < DISAGREE:
+            said.append(
+                f"rise_ms and fall_ms disagree: for that rise the fall is {off:.2f} times what a filament of "
+                f"{kind.kelvin} K does. Measure again, or check the temperature."
+            )
+    return said
