@@ -1,4 +1,4 @@
-"""The observer link: what the console does, as lines of JSON, for pages, recorders and screens. Read-only.
+"""The observer link: what the console does, as lines of JSON, for pages, recorders and screens (observer-link.md).
 
 Each line is an object with a `topic`. *States* (device, lamps, deck, …) are remembered, so that a newcomer is told how
 everything stands at once; *events* (a key, a typed character) are only passed on. An observer that reads too slowly
