@@ -275,3 +275,22 @@ def test_wires_that_cannot_be_opened_are_all_named_at_once(tmp_path: Path, monke
         assert "GPIO23" in str(caught.value)
 
     run_virtually(main())
+
+
+def test_a_flood_of_frames_and_a_rate_that_is_no_number_light_nothing_and_are_summed(tmp_path: Path) -> None:
+    # source: arithmetic: of 20,000 frames, each of 4 ticks, lamp 1 is lit one tick in four: code round(4095 / 4).
+    async def main(rig: Rig) -> None:
+        _, writer = await asyncio.open_unix_connection(str(rig.sockets.core))
+        writer.write(encode(Hello(1, 1, 5, float("nan"), "flood", tuple(LAMPS), ())))
+        frame = encode(Lamps(4, b"\x02\x00", b"".join(n.to_bytes(4, "little") for n in (0, 1, *[0] * 7))))
+        for _ in range(20):
+            writer.write(frame * 1000)
+            await writer.drain()
+        await rig.wait(12)
+        assert lit(rig) == [0, 1024, 0, 0, 0, 0, 0, 0]
+        assert rig.daemon._core_link.core is not None
+        writer.close()
+        await rig.wait(100)
+        assert lit(rig) == [0] * 8
+
+    on_small_console(tmp_path, main)
