@@ -53,6 +53,12 @@ RULES = {
     "unknown kind for all lamps": Rule(
         (('kind = "pilot"', 'kind = "pilots"'),), 'kind = "pilots"', ("[lamps]", 'did you mean "pilot"?')
     ),
+    "too quick to be calm": Rule(
+        (("calm_fade_ms = 900", "calm_fade_ms = 99"), ('kind = "pilot"', 'kind = "pilots"')),
+        "calm_fade_ms = 99",
+        ('"calm_fade_ms" of [lamps] is 99, which is too low', "at least 100"),
+        right=(("calm_fade_ms = 900", "calm_fade_ms = 100"),),
+    ),
     "kind without a time": Rule(
         (("rise_ms = 60\nfall_ms = 33\n", ""),),
         'name = "glow"',
