@@ -76,6 +76,7 @@ class LampJob:
 
     def __init__(self, lamps: npt.NDArray[np.intp], chains: list[LampChain], drive: LampDrive, report: Report) -> None:
         self.lamps = lamps
+        self._taken = _as_slice(lamps)
         self.slot = FrameSlot()
         self.codes: npt.NDArray[np.uint16] = np.zeros(len(lamps), np.uint16)
         """What the lamps of this bus show; a new array each step, so any thread may look."""
@@ -85,7 +86,7 @@ class LampJob:
 
     def add(self, elapsed: int, on_time: Counts, bits: Bits) -> None:
         """Take a frame of the whole console's lamps; called from the link's thread."""
-        self.slot.add(Frame(elapsed, on_time[self.lamps], bits[self.lamps]))
+        self.slot.add(Frame(elapsed, on_time[self._taken], bits[self._taken]))
 
     def run(self, now: int) -> None:
         """Write what has changed, and everything at least once a second."""

@@ -60,7 +60,7 @@ class CoreDesk:
         self._key_names = [key.name for key in console.keys]
         self._closed = [False] * len(self._key_names)
         self._core_lamps = 0
-        self._ours, self._theirs = _NONE, _NONE
+        self._source = _NONE
         self._key_index: dict[int, int] = {}
         self._run = 0
         self.typed = 0
@@ -71,9 +71,9 @@ class CoreDesk:
         _no_name_twice("lamp", hello.lamps)
         _no_name_twice("key", hello.keys)
         place = {name: n for n, name in enumerate(hello.lamps)}
-        pairs = [(n, place[name]) for n, name in enumerate(self._lamp_names) if name in place]
-        both = np.array(pairs, np.intp).reshape(-1, 2)
-        self._ours, self._theirs, self._core_lamps = both[:, 0], both[:, 1], len(hello.lamps)
+        self._core_lamps = len(hello.lamps)
+        # A lamp that the core does not know takes after one that is never lit, just beyond the last byte of bits.
+        self._source = np.array([place.get(name, 8 * self._bytes_of_bits) for name in self._lamp_names], np.intp)
         ours = {name: n for n, name in enumerate(self._key_names)}
         self._key_index = {ours[name]: n for n, name in enumerate(hello.keys) if name in ours}
         self._run = hello.run
@@ -110,7 +110,7 @@ class CoreDesk:
 
     def left(self) -> None:
         """Let the lamps rest and forget what the core had asked for."""
-        nothing = np.zeros(len(self._lamp_names), np.uint64)
+        nothing = np.zeros(len(self._lamp_names), np.uint32)
         for job in self.devices.lamps:
             job.add(0, nothing, nothing.astype(np.bool_))
         self._key_index = {}
@@ -149,23 +149,27 @@ class CoreDesk:
         """Tell the core how a device stands."""
         self.send(Device(state.device, state.state, state.words))
 
+    @property
+    def _bytes_of_bits(self) -> int:
+        return (self._core_lamps + 7) // 8
+
     def _lamps(self, message: Lamps) -> None:
         lamps = self._core_lamps
-        if len(message.bits) != (lamps + 7) // 8:
+        if len(message.bits) != self._bytes_of_bits:
             raise LinkError(f"LAMPS: {len(message.bits)} bytes of bits for {lamps} lamps")
         if len(message.on_time) != (4 * lamps if message.elapsed else 0):
             raise LinkError(
                 f"LAMPS: {len(message.on_time)} bytes of on-time for {lamps} lamps, elapsed {message.elapsed}"
             )
-        bits = np.zeros(len(self._lamp_names), np.bool_)
-        on_time = np.zeros(len(self._lamp_names), np.uint64)
-        their_bits = np.unpackbits(np.frombuffer(message.bits, np.uint8), count=lamps, bitorder="little")
-        bits[self._ours] = their_bits[self._theirs]
+        source = self._source
+        bits = np.unpackbits(np.frombuffer(message.bits + b"\0", np.uint8), bitorder="little").view(np.bool_)[source]
         if message.elapsed:
-            theirs = np.frombuffer(message.on_time, "<u4")
-            if len(theirs) and theirs.max() > message.elapsed:
+            theirs = np.frombuffer(message.on_time + bytes(4 * (8 * self._bytes_of_bits + 1 - lamps)), "<u4")
+            if theirs.max() > message.elapsed:
                 raise LinkError(f"LAMPS: lamp {theirs.argmax()} lit {theirs.max()} of {message.elapsed} ticks")
-            on_time[self._ours] = theirs[self._theirs]
+            on_time = theirs[source]
+        else:
+            on_time = np.zeros(len(source), np.uint32)
         for job in self.devices.lamps:
             job.add(message.elapsed, on_time, bits)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Counts = npt.NDArray[np.uint64]
+Counts = npt.NDArray[np.uint32] | npt.NDArray[np.uint64]
 Bits = npt.NDArray[np.bool_]
 
 
@@ -31,7 +31,8 @@ class FrameSlot:
         with self._lock:
             waiting = self._frame
             if waiting is not None:
-                frame = Frame(waiting.elapsed + frame.elapsed, waiting.on_time + frame.on_time, frame.bits)
+                total = np.add(waiting.on_time, frame.on_time, dtype=np.uint64)
+                frame = Frame(waiting.elapsed + frame.elapsed, total, frame.bits)
             self._frame = frame
 
     def take(self) -> Frame | None:
