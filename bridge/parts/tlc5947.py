@@ -7,9 +7,9 @@ bit 0, of the first. The rising edge of XLAT (here: latch) moves the register to
 from collections.abc import Mapping
 
 import numpy as np
-import numpy.typing as npt
 
 from bridge.parts.facts import ControlLine, Facts
+from bridge.parts.shiftout import Codes, Register, ShiftOut
 from bridge.wires.kinds import Line, Spi
 
 FACTS = Facts(
@@ -34,8 +34,6 @@ FACTS = Facts(
 FULL = 4095
 """The code of an output lit all the time; the duty is code / 4096."""
 
-Codes = npt.NDArray[np.uint16]
-
 _PLACES = np.array([1 << 12, 1], np.uint32)
 
 
@@ -55,57 +53,15 @@ def decode(data: bytes) -> Codes:
     return codes.reshape(-1)[::-1].copy()
 
 
-class Driver:
-    """Drives a chain of `chips` over its SPI device and its two lines; dark from the first moment on."""
+class Driver(ShiftOut):
+    """Drives a chain of `chips` over its SPI device and its two lines."""
 
     def __init__(self, spi: Spi, lines: Mapping[str, Line], chips: int) -> None:
-        """`lines["blank"]` must be high already: the registers hold noise at power-up."""
-        self._spi, self._latch, self._blank = spi, lines["latch"], lines["blank"]
-        self._dark: Codes = np.zeros(24 * chips, np.uint16)
-        self.write(self._dark)
-        self._blank.set(False)
-
-    def write(self, codes: Codes) -> None:
-        """Show `codes`: 24 × chips values 0–4095, channel 0 first. Raises OSError when the bus fails."""
-        self._spi.transfer(encode(codes))
-        self._latch.set(True)
-        self._latch.set(False)
-
-    def dark(self) -> None:
-        """Darken every output, by its line first: that works even when the bus does not."""
-        self._blank.set(True)
-        self.write(self._dark)
+        super().__init__(spi, lines, FACTS.channels * chips, encode)
 
 
-class Twin:
-    """A chain of `chips` as the wires see it: bytes shifted in, latched by an edge, dark while blanked.
-
-    The register holds noise at power-up, as the data sheet warns; here every output starts fully lit, the worst of it,
-    so that a driver that enables the outputs too early is seen. Bytes are kept and decoded only when read.
-    """
+class Twin(Register):
+    """A chain of `chips`; the data sheet warns that the registers hold noise at power-up."""
 
     def __init__(self, chips: int) -> None:
-        self._length = 36 * chips
-        self._shifted = b"\xff" * self._length
-        self._latched = self._shifted
-        self._blanked = True
-
-    def transfer(self, data: bytes) -> bytes:
-        """Shift `data` in and return what falls out at the end of the chain, as many bytes."""
-        both = self._shifted + data
-        self._shifted = both[-self._length :]
-        return both[: len(data)]
-
-    def latch(self, level: bool) -> None:
-        """Take an edge of XLAT."""
-        if level:
-            self._latched = self._shifted
-
-    def blank(self, level: bool) -> None:
-        """Take an edge of BLANK."""
-        self._blanked = level
-
-    def codes(self) -> Codes:
-        """Return what each output shows now, 0–4095, channel 0 first; zeros while blanked."""
-        codes = decode(self._latched)
-        return np.zeros_like(codes) if self._blanked else codes
+        super().__init__(FACTS.bits_per_chip // 8 * chips, decode)
