@@ -1,75 +1,127 @@
 """What protects people who look: no large area flashes more than three times a second, and a calm hour is calm.
 
-WCAG 2.2, general flash: a flash is a pair of opposing changes of relative luminance by 10 % of its maximum or more,
-the darker state below 0.80; more than three in any second over a large area (a quarter of the field) are dangerous.
-ITU-R BT.1702 has the same count. Here lamps stand for area: a quarter of the lamps of a bus is a large area, if there
-are at least `FEWEST` of them. Pure; time is passed in.
+WCAG 2.2, general flash: a flash is a pair of opposing changes of relative luminance by 10 % of its maximum or more;
+more than three of them in any second are dangerous where the area that flashes at one time is a quarter of the field
+or more. ITU-R BT.1702 has the same count. Four flashes are eight changes, so the eighth within a second is what must
+not come.
+
+What is approximated: lamps stand for area, and a quarter of the lamps is a large one. WCAG lets flashes pass whose
+darker state is 0.80 or more; no lamp knows here how bright the panel's brightest is, so that is not made use of.
+Changes count as one if they come within the time of a television frame, which is how pictures are judged.
+Pure; time is passed in.
 """
+
+from collections import deque
 
 import numpy as np
 import numpy.typing as npt
 
 CHANGE = 0.1
-BRIGHT = 0.8
-FLASHES = 3
+CHANGES = 7
+"""As many opposing changes in a second are three flashes; one more makes the fourth."""
 AREA = 0.25
 FEWEST = 32
-"""With fewer lamps than this there is no large area: they fill no quarter of anyone's view."""
+"""With fewer lamps than this there is no large area (a convention of ours, without a source)."""
 SECOND = 1_000_000_000
+TOGETHER = SECOND // 25
+
+_BIN = SECOND // 8
+_BINS = 9
+"""Changes are kept by the eighth of a second. Eight of these and the one that runs are a second at least."""
 
 Floats = npt.NDArray[np.float32]
+Bools = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.uint16]
 
-_CHANGE, _BRIGHT = np.float32(CHANGE), np.float32(BRIGHT)
+# A hair less than the rule says: what is lost in float32 must not make a change smaller than it is.
+_CHANGE = np.float32(CHANGE - 1e-4)
+_CHANGES = np.uint16(CHANGES)
 
 
 class FlashLimit:
-    """Holds lamps that would flash too often, as long as too many do.
+    """Holds lamps as they are shown, while one more change would be a flash too many.
 
-    A lamp that has flashed three times within a second counts as fast. While a quarter of the lamps or more are fast,
-    a fast lamp that would end another flash stays as it is until it is allowed to. Whatever changes slowly, or concerns
-    fewer lamps, passes exactly.
+    Two things are held until they are allowed again. Of single lamps: the eighth change within a second (nine eighths
+    of it at most), while a quarter of the lamps have come to that. Of the panel: the eighth time within a second that a
+    quarter of the lamps change together, wherever they are. Small areas, and what changes slowly, pass exactly.
     """
 
     def __init__(self, lamps: int) -> None:
-        self._most = AREA * lamps if lamps >= FEWEST else np.inf
-        self._turn: Floats = np.zeros(lamps, np.float32)
-        self._way: Floats = np.ones(lamps, np.float32)
+        self._large = AREA * lamps if lamps >= FEWEST else np.inf
         self._shown: Floats = np.zeros(lamps, np.float32)
-        # Whether a lamp is in the middle of a flash, and whether its last turn ended one.
-        self._half = np.zeros(lamps, np.bool_)
-        self._ending = np.zeros(lamps, np.bool_)
-        # When each lamp ended its last flashes, the latest last.
-        self._ended = np.full((FLASHES, lamps), -2 * SECOND, np.int64)
+        # Which way each lamp goes, and how far it has come that way: falling, and dark.
+        self._way: Floats = np.full(lamps, -1, np.float32)
+        self._furthest: Floats = np.zeros(lamps, np.float32)
+        # How often each has turned: in all that is remembered, and in each bin of it, the running one last.
+        self._turns: Counts = np.zeros(lamps, np.uint16)
+        self._bins = deque(np.zeros(lamps, np.uint16) for _ in range(_BINS))
+        self._all_turns = 0
+        self._begun = 0
+        # The same of the panel; and which lamps have lately turned against its way, with the time and their number.
+        self._panel_way = np.float32(-1)
+        self._panel_turns: deque[int] = deque([-SECOND] * CHANGES, maxlen=CHANGES)
+        self._against: deque[tuple[int, Bools, int]] = deque()
 
     def pass_on(self, now: int, light: Floats) -> Floats:
         """Return the light that may be shown at `now` (nanoseconds) where `light` (relative, 0 to 1) is wanted."""
-        ahead = (light - self._turn) * self._way
-        if float(ahead.min(initial=0.0)) <= -CHANGE:
-            light = self._turn_back(now, light, ahead)
-            ahead = (light - self._turn) * self._way
-        on = ahead > 0
-        np.copyto(self._turn, light, where=on)
-        # A flash has ended when its last change has come as far as it goes.
-        on &= self._ending
-        np.copyto(self._ended[-1], now, where=on)
+        along = light * self._way
+        np.maximum(self._furthest, along, out=self._furthest)
+        turning: Bools = self._furthest - along >= _CHANGE
+        if np.count_nonzero(turning):
+            light = self._turn(now, light, along, turning)
         self._shown = light
         return light
 
-    def _turn_back(self, now: int, light: Floats, ahead: Floats) -> Floats:
-        turning = (ahead <= -_CHANGE) & (np.minimum(light, self._turn) < _BRIGHT)
-        fast = self._ended[0] > now - SECOND
-        if np.count_nonzero(fast) >= self._most:
-            held = turning & fast & self._half
-            light = np.where(held, self._shown, light)
-            turning &= ~held
-        self._turn[turning] = light[turning]
-        self._way[turning] *= -1
-        ending = turning & self._half
-        self._half ^= turning
-        self._ending ^= (self._ending ^ ending) & turning
-        self._ended[:, ending] = np.roll(self._ended[:, ending], -1, axis=0)
-        self._ended[-1, ending] = now
+    def _turn(self, now: int, light: Floats, along: Floats, turning: Bools) -> Floats:
+        self._forget(now)
+        # No quarter of the lamps can have turned seven times each before all together have turned so often.
+        if self._all_turns >= CHANGES * self._large:
+            fast = self._turns >= _CHANGES
+            if np.count_nonzero(fast) >= self._large:
+                light = self._hold(light, turning, turning & fast)
+        against = turning & (self._way == self._panel_way)
+        if not self._may_turn_panel(now, against):
+            light = self._hold(light, turning, against)
+        np.negative(along, out=self._furthest, where=turning)
+        np.negative(self._way, out=self._way, where=turning)
+        self._turns += turning
+        self._bins[-1] += turning
+        self._all_turns += int(np.count_nonzero(turning))
         return light
+
+    def _hold(self, light: Floats, turning: Bools, held: Bools) -> Floats:
+        turning ^= held
+        return np.where(held, self._shown, light)
+
+    def _forget(self, now: int) -> None:
+        """Take off the turns that were more than a second ago."""
+        passed = (now - self._begun) // _BIN
+        self._begun += passed * _BIN
+        for _ in range(min(passed, _BINS)):
+            oldest = self._bins.popleft()
+            self._turns -= oldest
+            self._all_turns -= int(oldest.sum())
+            oldest.fill(0)
+            self._bins.append(oldest)
+
+    def _may_turn_panel(self, now: int, against: Bools) -> bool:
+        """Return whether these lamps too may turn against the panel's way now, and take account of it if so."""
+        lately = self._against
+        while lately and lately[0][0] <= now - TOGETHER:
+            lately.popleft()
+        lately.append((now, against, int(np.count_nonzero(against))))
+        # A lamp may be among them twice, so the sum is the most there can be; counting once is needed only near it.
+        if sum([count for *_, count in lately]) < self._large or (
+            np.count_nonzero(np.logical_or.reduce([lamps for _, lamps, _ in lately])) < self._large
+        ):
+            return True
+        if self._panel_turns[0] > now - SECOND:
+            lately.pop()
+            return False
+        self._panel_turns.append(now)
+        self._panel_way = -self._panel_way
+        lately.clear()
+        return True
 
 
 class Calm:
