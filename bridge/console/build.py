@@ -13,6 +13,7 @@ from bridge.console.facts import (
     Calm,
     Console,
     Frames,
+    Group,
     Key,
     KeyKind,
     KeyRow,
@@ -67,7 +68,7 @@ class _Builder:
         self._pins = Claims("pin")
         self._folders = Claims("folder", quoted)
         self._kinds = dict(BUILT_IN)
-        self._groups: dict[str, float] = {}
+        self._groups: dict[str, Group] = {}
         sorts = ("bus", "part", "lamp", "key", "lamp_kind", "group")
         self._names = {sort: Claims(f"{sort} name", quoted) for sort in sorts}
 
@@ -84,7 +85,7 @@ class _Builder:
             self._lamp_kind(where, kind)
         for where, group in tables("group", document.group):
             self._names["group"].take(group.name, self._owner(where, "name"))
-            self._groups[group.name] = group.brightness
+            self._groups[group.name] = Group(group.name, group.brightness)
         self._all_lamps = document.lamps
         if self._sheet.whole("lamps"):
             self._kind(("lamps",), document.lamps.kind)
@@ -109,6 +110,8 @@ class _Builder:
             keys=tuple(chain(*(row.keys for row in key_rows), *(rotary.keys for rotary in rotaries), *keys)),
             key_rows=key_rows,
             rotaries=rotaries,
+            lamp_kinds=tuple(kind for name, kind in self._kinds.items() if name not in BUILT_IN),
+            groups=tuple(self._groups.values()),
             calm=Calm(document.lamps.calm, document.lamps.calm_brightness, document.lamps.calm_fade_ms),
             frames=frames,
             scan=scan,
@@ -264,7 +267,7 @@ class _Builder:
         kind = usual if table.kind is None else self._kind(where, table.kind)
         brightness = self._all_lamps.brightness
         if table.group in self._groups:
-            brightness = self._groups[table.group]
+            brightness = self._groups[table.group].brightness
         elif table.group is not None and table.group not in self._sheet.names("group"):
             wrong = f'{self._title(where)} is in group "{table.group}", which is not described'
             self._wrong(where, "group", wrong, suggest(table.group, self._groups))
@@ -272,9 +275,11 @@ class _Builder:
         if table.trims is not None and len(table.trims) != count:
             wrong = f'"trims" of {self._title(where)} lists {len(table.trims)}, but it has {count} lamps'
             self._wrong(where, "trims", wrong, "list one for each")
+        if table.trims is not None and "trim" in table.model_fields_set:
+            self._wrong(where, "trim", f"{self._title(where)} has both trim and trims", "give one of them")
         trims = dict(zip(table.names, table.trims or (), strict=False))
         return tuple(
-            Lamp(*point, kind, table.fitted, table.group or "", brightness, trims.get(point[0], 1.0))
+            Lamp(*point, kind, table.fitted, table.group or "", brightness, trims.get(point[0], table.trim))
             for point in self._points(where, "lamp", table)
         )
 

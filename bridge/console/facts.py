@@ -144,6 +144,14 @@ class Rotary:
 
 
 @dataclass(frozen=True)
+class Group:
+    """Lamps whose brightness is set together, 0 to 1."""
+
+    name: str
+    brightness: float
+
+
+@dataclass(frozen=True)
 class Calm:
     """A calm mode for a sensory-friendly hour: the share of brightness left, and from dark to full at the fastest."""
 
@@ -225,7 +233,8 @@ class Console:
     """A whole console.
 
     Everything stands in the order of the description; among all `lamps` and `keys` those in rows come first, then those
-    of rotary switches, then single ones. `board` is the board's model, None if not given.
+    of rotary switches, then single ones. `lamp_kinds` are those it describes itself, used or not. `board` is the
+    board's model, None if not given.
     """
 
     path: Path
@@ -238,6 +247,8 @@ class Console:
     keys: tuple[Key, ...]
     key_rows: tuple[KeyRow, ...]
     rotaries: tuple[Rotary, ...]
+    lamp_kinds: tuple[LampKind, ...]
+    groups: tuple[Group, ...]
     calm: Calm
     frames: Frames
     scan: Scan

@@ -2,6 +2,9 @@
 
 Volts, amps and temperatures are what small lamps are rated at; a few tens of milliseconds from dark to light is common
 practice without a source. Measure your own and describe it as a [[lamp_kind]].
+
+A description that names no kind gets "instant", the one that does nothing: on the bench a lamp is then lit when it is
+driven, and nobody's panel glows like a lamp it never had.
 """
 
 from bridge.console.facts import LampKind

@@ -245,25 +245,25 @@ class Shown(Table):
         default="LED", examples=["LED"], description="the lamp that is there now; a filament gets the duty itself"
     )
     group: Label | None = Field(default=None, examples=["registers"], description="name of a [[group]]")
+    trim: float = Field(
+        default=1.0, ge=0.05, le=1, examples=[0.93], description="light at full code, relative to the brightest"
+    )
 
 
 class LampRow(Row, Shown):
     """Lamps in a row."""
 
     trims: list[Annotated[float, Field(ge=0.05, le=1)]] | None = Field(
-        default=None, examples=[[1.0, 0.93]], description="light of each at full code, relative to the brightest"
+        default=None, examples=[[1.0, 0.93]], description="trim of each, left to right"
     )
 
 
 class Lamp(Single, Shown):
     """A lamp by itself."""
 
-    trim: float = Field(default=1.0, ge=0.05, le=1, examples=[0.93], description="as trims of a row")
-
     @property
-    def trims(self) -> list[float]:
-        """As a row has them."""
-        return [self.trim]
+    def trims(self) -> None:
+        """Only a row lists several."""
 
 
 class KeyRow(Row, Contact):
@@ -324,7 +324,9 @@ class Group(Table):
 class Lamps(Table):
     """What holds for all lamps that do not say otherwise."""
 
-    kind: Label = Field(default="instant", examples=["pilot"], description="the lamp they had")
+    kind: Label = Field(
+        default="instant", examples=["pilot"], description="the lamp they had; instant is as bright as it is driven"
+    )
     brightness: float = Field(default=1.0, ge=0, le=1, examples=[0.8], description="of lamps in no group")
     calm: bool = Field(default=False, examples=[True], description="dim and slow, as for a sensory-friendly hour")
     calm_brightness: float = Field(default=0.5, gt=0, le=1, examples=[0.5], description="what calm leaves of it")

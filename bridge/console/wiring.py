@@ -160,6 +160,7 @@ def _cautions(console: Console) -> Iterator[str]:
     for bus in console.buses:
         if not any(part.bus == bus for part in console.parts):
             yield f'bus "{bus.name}" has no part on it'
+    yield from _lamp_cautions(console)
     for part in console.parts:
         if part.facts.serves == "keys" and not (part.always_high and part.always_low):
             level = "low" if part.always_high else "high"
@@ -167,3 +168,15 @@ def _cautions(console: Console) -> Iterator[str]:
     device = console.typewriter and console.typewriter.device
     if device and device.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
         yield f"{device} may be another device after a restart: take its name from /dev/serial/by-id"
+
+
+def _lamp_cautions(console: Console) -> Iterator[str]:
+    for kind in console.lamp_kinds:
+        if not any(lamp.kind == kind for lamp in console.lamps):
+            yield f'lamp_kind "{kind.name}" is the kind of no lamp'
+    for group in console.groups:
+        if not any(lamp.group == group.name for lamp in console.lamps):
+            yield f'group "{group.name}" has no lamp in it'
+    for lamp in console.lamps:
+        if lamp.fitted == "neon" and (lamp.brightness < 1 or lamp.trim < 1):
+            yield f'lamp "{lamp.name}" is a neon, lit or not: neither brightness nor trim dims it'

@@ -78,6 +78,11 @@ RULES = {
         "trims = [1, 0.9, 0.95]",
         ('"trims" of lamp_row "A" lists 3, but it has 4 lamps',),
     ),
+    "trim and trims": Rule(
+        (("trims = [1, 0.9, 0.95, 1]", "trims = [1, 0.9, 0.95, 1]\ntrim = 0.9"),),
+        "trim = 0.9",
+        ('lamp_row "A" has both trim and trims', "give one of them"),
+    ),
     "a trim above one": Rule(
         (("trim = 0.7", "trim = 1.7"),),
         "trim = 1.7",

@@ -101,12 +101,34 @@ def test_bus_time(tmp_path: Path, chips: int, clock: int, rate: int, transfer: s
             ("always_low = [23]", ""),
             'part "inputs" has no channel that is always low: a loose cable can look like keys',
         ),
+        (('kind = "glow"\n', ""), 'lamp_kind "glow" is the kind of no lamp'),
+        (('group = "registers"\n', ""), 'group "registers" has no lamp in it'),
+        (('fitted = "filament"', 'fitted = "neon"'), 'lamp "RUN" is a neon, lit or not: neither brightness nor trim'),
         (("serial/by-id/usb-x", "ttyUSB0"), "/dev/ttyUSB0 may be another device after a restart"),
     ],
 )
 def test_cautions(tmp_path: Path, change: tuple[str, str], caution: str) -> None:
     assert caution not in describe(loaded(tmp_path))
     assert caution in describe(loaded(tmp_path, changed(change)))
+
+
+@pytest.mark.parametrize(("brightness", "trim", "warned"), [(1, 1, False), (0.9, 1, True), (1, 0.7, True)])
+def test_a_neon_that_nothing_dims_is_no_matter(tmp_path: Path, brightness: float, trim: float, warned: bool) -> None:
+    text = changed(
+        ('fitted = "filament"\ntrim = 0.7', f'fitted = "neon"\ntrim = {trim}'),
+        ("brightness = 0.9", f"brightness = {brightness}"),
+    )
+    assert ("is a neon" in describe(loaded(tmp_path, text))) is warned
+
+
+def test_one_trim_for_a_whole_row(tmp_path: Path) -> None:
+    console = loaded(tmp_path, changed(("trims = [1, 0.9, 0.95, 1]", "trim = 0.9")))
+    assert [lamp.trim for lamp in console.lamp_rows[0].lamps] == [0.9] * 4
+
+
+def test_lamps_are_instant_unless_something_else_is_said(tmp_path: Path) -> None:
+    console = loaded(tmp_path, changed(('kind = "pilot"\n', ""), ('kind = "glow"\n', "")))
+    assert {lamp.kind.name for lamp in console.lamps} == {"instant"}
 
 
 def test_wires_known_in_part(tmp_path: Path) -> None:
