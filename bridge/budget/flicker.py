@@ -1,8 +1,8 @@
 """Flicker: how deep light may be modulated at a frequency, after IEEE Std 1789-2015, 8.1.1.
 
 Mod% = 100 (max - min) / (max + min) of the light. Low risk: below 0.025 f up to 90 Hz, below 0.08 f up to
-1250 Hz, any above. No observable effect: below 0.01 f up to 90 Hz, below 0.0333 f up to 3000 Hz, any above. This
-names the class of a figure; it passes no judgement on a lamp.
+1250 Hz, any above. No observable effect: below 0.01 f up to 90 Hz, below 0.0333 f up to 3000 Hz, any above. Up to 90 Hz
+seizures are to be feared from 5 % on. This names the class of a figure; it passes no judgement on a lamp.
 """
 
 import math
@@ -13,18 +13,22 @@ import numpy.typing as npt
 
 CODES = 4096
 FINEST = 4
+SLOW = 90.0
+"""Hertz up to which the limits are strictest."""
+SEIZURE = 5.0
+"""Percent: the modulation from which flicker as slow as that can bring on a seizure."""
 
 
 def low_risk(hertz: float) -> float:
     """Return the deepest modulation of low risk at this frequency, in percent."""
-    if hertz <= 90:
+    if hertz <= SLOW:
         return 0.025 * hertz
     return min(0.08 * hertz, 100.0)
 
 
 def no_effect(hertz: float) -> float:
     """Return the deepest modulation without observable effect at this frequency, in percent."""
-    if hertz <= 90:
+    if hertz <= SLOW:
         return 0.01 * hertz
     # The standard writes 0.0333; a third of a hundredth makes 3000 Hz exactly full depth.
     return min(0.0333 * hertz, 100.0) if hertz < 3000 else 100.0
@@ -34,7 +38,9 @@ def classify(hertz: float, depth: float) -> str:
     """Return the class of light modulated `depth` percent at `hertz`, in the standard's words."""
     if depth <= no_effect(hertz):
         return "no observable effect"
-    return "low risk" if depth <= low_risk(hertz) else "above the low-risk level"
+    if depth <= low_risk(hertz):
+        return "low risk"
+    return "can bring on seizures" if hertz <= SLOW and depth >= SEIZURE else "above the low-risk level"
 
 
 def report(parts: Sequence[tuple[str, float | None]]) -> list[str]:

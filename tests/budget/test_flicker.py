@@ -22,10 +22,15 @@ def test_limits_of_the_standard(row: list[float]) -> None:
         (200, 16.1, "above the low-risk level"),
         (3000, 100, "no observable effect"),
         (1250, 100, "low risk"),
+        (60, 100, "can bring on seizures"),
+        (90, 5, "can bring on seizures"),
+        (90, 4.9, "above the low-risk level"),
+        (91, 100, "above the low-risk level"),
     ],
 )
 def test_classes(hertz: float, depth: float, words: str) -> None:
-    # source: IEEE Std 1789-2015, 8.1.1: 977 Hz allows 78.1 %, 200 Hz 16 %, full depth needs 1250 and 3000 Hz.
+    # source: IEEE Std 1789-2015, 8.1.1: 977 Hz allows 78.1 %, 200 Hz 16 %, full depth needs 1250 and 3000 Hz; the
+    # seizure limit is 5 % below 90 Hz.
     assert classify(hertz, depth) == words
 
 
