@@ -71,8 +71,8 @@ def assemble(console: Console, *, rehearse: bool, report: Report, events: Callab
 def darken(console: Console, *, rehearse: bool) -> tuple[list[str], list[str]]:
     """Darken the lamp parts of `console`; return the names of those that are dark, and what is wrong with the others.
 
-    Opening a part's wires blanks it, where it has a line for that; making its driver writes it dark; `dark` leaves it
-    blanked.
+    Opening a part's lines blanks it, where it has one for that, whatever else fails; making its driver writes it dark;
+    `dark` leaves it blanked.
     """
     parts = [part for part in console.parts if part.facts.serves == "lamps"]
     panel = RehearsedPanel([part for part in parts if rehearse or part.bus.rehearsed], console.lamps, [])
@@ -133,8 +133,21 @@ def _lay(
 
 
 def _open(part: Part, wires: Wires) -> tuple[Spi, dict[str, Line]]:
-    lines = {line.key: wires.line(part.lines[line.key], line.at_rest) for line in part.facts.lines}
-    return wires.spi(part.bus.port, part.select, part.bus.rate_hz), lines
+    """Open a part's lines and its bus; every line that can be, so that it stands at rest though another fails."""
+    lines: dict[str, Line] = {}
+    wrong: list[str] = []
+    for line in part.facts.lines:
+        try:
+            lines[line.key] = wires.line(part.lines[line.key], line.at_rest)
+        except WireError as error:
+            wrong.append(str(error))
+    try:
+        spi = wires.spi(part.bus.port, part.select, part.bus.rate_hz)
+    except WireError as error:
+        wrong.append(str(error))
+    if wrong:
+        raise WireError("\n".join(wrong))
+    return spi, lines
 
 
 def _lamp_chain(

@@ -9,6 +9,7 @@ from bridge.daemon import assembly
 from bridge.daemon.dark import dark
 from bridge.errors import ConsoleError
 from bridge.parts.tlc5947 import Twin, encode
+from bridge.wires.real import WireError
 from tests.daemon.panels import SMALL
 from tests.test_cli import command
 
@@ -35,8 +36,11 @@ class Lit:
     """Wires that reach chips left lit by a daemon that died; the second bus is broken to order."""
 
     broken = False
+    held = 0
+    """A GPIO that another program holds."""
 
     def __init__(self) -> None:
+        self.missing: set[int] = set()
         self.twins: dict[int, Twin] = {}
         for port in (0, 1):
             twin = self.twins[port] = Twin(1)
@@ -47,6 +51,8 @@ class Lit:
         self.closed = 0
 
     def spi(self, port: int, select: int, rate_hz: int) -> Any:
+        if port in self.missing:
+            raise WireError(f"SPI{port}: does not exist")
         wires, twin = self, self.twins[port]
 
         class Spi:
@@ -58,6 +64,8 @@ class Lit:
         return Spi()
 
     def line(self, gpio: int, level: bool) -> Any:
+        if gpio == self.held:
+            raise WireError(f"GPIO{gpio}: cannot be used")
         wires = self
         act = {24: "latch", 25: "blank", 5: "latch", 6: "blank"}[gpio]
         twin = self.twins[0 if gpio > 20 else 1]
@@ -106,6 +114,16 @@ def test_what_cannot_be_reached_is_named_and_the_rest_is_dark_all_the_same(lit: 
         dark(file, rehearse=False)
     # The broken bus's chip is blanked by its line, the other is dark altogether.
     assert [twin.codes().max() for twin in lit.twins.values()] == [0, 0]
+
+
+def test_a_line_that_is_held_keeps_no_other_from_blanking_the_chips(lit: Lit, file: Path) -> None:
+    lit.held = 24
+    lit.missing = {0, 1}
+    with pytest.raises(ConsoleError) as error:
+        dark(file, rehearse=False)
+    assert str(error.value).splitlines() == ["GPIO24: cannot be used", "SPI0: does not exist", "SPI1: does not exist"]
+    assert [twin.codes().max() for twin in lit.twins.values()] == [0, 0]
+    assert lit.closed == 1
 
 
 def test_the_command(file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
