@@ -11,6 +11,7 @@ import numpy as np
 
 from bridge.console import load
 from bridge.daemon.assembly import assemble
+from bridge.daemon.bus import Bus, BusThread, Job
 from bridge.files import examples
 from tests.benchmarks.harness import Figures, p50_us
 from tests.benchmarks.lamps import cpu_seconds
@@ -47,6 +48,16 @@ def daemon() -> Figures:
             process.stdout.read()
     rss = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
     return {"ready_seconds": ready, "rss_mb": rss / 1024, "daemon_idle_cpu_percent": 100 * share}
+
+
+def wakes() -> Figures:
+    """The share of a core that a bus takes which does nothing but wake up 250 times a second: the floor of the others."""
+    bus = BusThread(Bus("empty", [Job(4_000_000, lambda _: None)]), lambda error: print(error))
+    before, began = time.process_time(), time.perf_counter()
+    time.sleep(WATCHED)
+    share = (time.process_time() - before) / (time.perf_counter() - began)
+    bus.stop()
+    return {"bare_wakes_250_percent": 100 * share}
 
 
 def steps() -> Figures:
