@@ -57,10 +57,10 @@ class FlashLimit:
         self._bins = deque(np.zeros(lamps, np.uint16) for _ in range(_BINS))
         self._all_turns = 0
         self._begun = 0
-        # The same of the panel; and which lamps have lately turned against its way, with the time and their number.
+        # The same of the panel; and when each lamp turned against the way it goes.
         self._panel_way = np.float32(-1)
         self._panel_turns: deque[int] = deque([-SECOND] * CHANGES, maxlen=CHANGES)
-        self._against: deque[tuple[int, Bools, int]] = deque()
+        self._against = np.full(lamps, -SECOND, np.int64)
 
     def pass_on(self, now: int, light: Floats) -> Floats:
         """Return the light that may be shown at `now` (nanoseconds) where `light` (relative, 0 to 1) is wanted."""
@@ -106,21 +106,16 @@ class FlashLimit:
 
     def _may_turn_panel(self, now: int, against: Bools) -> bool:
         """Return whether these lamps too may turn against the panel's way now, and take account of it if so."""
-        lately = self._against
-        while lately and lately[0][0] <= now - TOGETHER:
-            lately.popleft()
-        lately.append((now, against, int(np.count_nonzero(against))))
-        # A lamp may be among them twice, so the sum is the most there can be; counting once is needed only near it.
-        if sum([count for *_, count in lately]) < self._large or (
-            np.count_nonzero(np.logical_or.reduce([lamps for _, lamps, _ in lately])) < self._large
-        ):
+        together = self._against > now - TOGETHER
+        together |= against
+        if np.count_nonzero(together) < self._large:
+            np.copyto(self._against, now, where=against)
             return True
         if self._panel_turns[0] > now - SECOND:
-            lately.pop()
             return False
         self._panel_turns.append(now)
         self._panel_way = -self._panel_way
-        lately.clear()
+        self._against.fill(now - SECOND)
         return True
 
 
