@@ -100,9 +100,9 @@ def wandering(steps_a_second: float, groups: int) -> Record:
 
 
 def staggered(hertz: float) -> Record:
-    """Return all lamps blinking at one rate, evenly out of step."""
+    """Return all lamps blinking at one rate, evenly out of step, each from the first time that it lights."""
     turns = np.arange(600)[:, None] * hertz / HERTZ + np.arange(LAMPS) / LAMPS
-    return np.asarray((turns % 1 < 0.5).astype(np.float64))
+    return np.asarray(((turns % 1 < 0.5) & (turns >= 1)).astype(np.float64))
 
 
 DANGERS = {
@@ -148,6 +148,7 @@ HARMLESS = {
     "little change": square(20, low=0.5, high=0.59),
     "a ramp": np.tile(np.linspace(0, 1, 600)[:, None], (1, LAMPS)),
     "a slow breath": np.tile(0.5 - 0.5 * np.cos(np.arange(600) * 2 * np.pi / HERTZ)[:, None], (1, LAMPS)),
+    "lamps out of step": staggered(3),
     "a light that runs along": wandering(100, LAMPS),
 }
 
