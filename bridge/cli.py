@@ -76,6 +76,8 @@ def main() -> NoReturn:
         sys.exit(BAD)
     except KeyboardInterrupt:
         sys.exit(128 + signal.SIGINT)
+    except asyncio.CancelledError:
+        sys.exit(128 + signal.SIGTERM)
     except BrokenPipeError:
         # Whoever read our output has gone; nothing is left to say to them.
         sys.stderr.close()

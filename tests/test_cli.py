@@ -109,7 +109,8 @@ def test_real_wires_that_are_not_there_are_said_with_status_2(
     assert "--rehearse" in err
 
 
-def test_run_says_where_it_listens_and_stops_at_sigterm(tmp_path: Path) -> None:
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_run_says_where_it_listens_and_stops_at_a_signal(tmp_path: Path, number: signal.Signals) -> None:
     hopper = tmp_path / "reader"
     hopper.mkdir()
     (hopper / "bad.deck").write_text("X" * 81 + "\n")
@@ -122,7 +123,7 @@ def test_run_says_where_it_listens_and_stops_at_sigterm(tmp_path: Path) -> None:
             before.append(line.rstrip("\n"))
             if line.startswith("reader:"):
                 break
-        daemon.send_signal(signal.SIGTERM)
+        daemon.send_signal(number)
         after = daemon.stdout.read()
     assert daemon.returncode == 0
     assert f"core socket: {tmp_path}/core.sock" in before

@@ -1,6 +1,7 @@
 """`consolewright run`: a daemon from its description to SIGTERM, saying in plain lines what happens."""
 
 import asyncio
+import contextlib
 import signal
 from dataclasses import replace
 from pathlib import Path
@@ -64,10 +65,10 @@ def _look_at_deck(folder: Path) -> None:
 
 
 async def _signal() -> None:
-    """Return at SIGINT or SIGTERM."""
+    """Return at SIGINT, SIGTERM or SIGHUP: a lost terminal is the usual end on a bench, and no reason to stay lit."""
     came = asyncio.Event()
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         loop.add_signal_handler(number, came.set)
     await came.wait()
 
@@ -86,4 +87,6 @@ class _Voice:
 
 
 def _print(line: str) -> None:
-    print(line, flush=True)
+    # Whoever read this may be gone, or the disk full: the console goes on.
+    with contextlib.suppress(OSError):
+        print(line, flush=True)

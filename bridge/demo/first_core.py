@@ -9,7 +9,7 @@ import select
 import time
 
 from bridge.links.client import CoreClient
-from bridge.links.messages import Key, Welcome
+from bridge.links.messages import Key, Refused, Welcome
 
 LAMPS = [f"A.{bit}" for bit in reversed(range(8))]
 KEYS = [f"W.{bit}" for bit in reversed(range(8))]
@@ -27,7 +27,10 @@ class FirstCore:
     def look(self, now: int) -> None:
         """Take what the console sent and show it; `now` is monotonic nanoseconds."""
         for message in self.client.poll(now):
-            if isinstance(message, Welcome):
+            if isinstance(message, Refused):
+                print(f"the console refused: {message.reason}", flush=True)
+            elif isinstance(message, Welcome):
+                print("linked to the console", flush=True)
                 self.bits = int.from_bytes(message.closed, "little")
             elif isinstance(message, Key):
                 bit = 1 << message.key

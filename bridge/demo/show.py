@@ -33,6 +33,10 @@ async def demo(*, headless: bool, pace: float, out: Path | None) -> None:
         results.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ConsoleError(f"{results}: cannot be made ({error.strerror}). Name another folder with --out.") from None
+    _writable(results)
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        # Ended so, too, it takes its processes and its folder with it.
+        asyncio.get_running_loop().add_signal_handler(number, asyncio.current_task().cancel)  # type: ignore[union-attr]
     view: View = Plain() if headless or not sys.stdout.isatty() else Screen()
     with tempfile.TemporaryDirectory(prefix="consolewright-") as folder, view:
         state = Path(folder)
@@ -43,6 +47,18 @@ async def demo(*, headless: bool, pace: float, out: Path | None) -> None:
                 await _operate(state, view, results)
     for name in (TYPED, PUNCHED, LAMPS):
         print(results / name)
+
+
+def _writable(results: Path) -> None:
+    """Raise ConsoleError now rather than after the job if the results can't be written."""
+    for name in (TYPED, PUNCHED, LAMPS):
+        try:
+            with (results / name).open("ab"):
+                pass
+        except OSError as error:
+            raise ConsoleError(
+                f"{results / name}: cannot be written ({error.strerror}). Name another folder with --out."
+            ) from None
 
 
 async def _operate(state: Path, view: View, results: Path) -> None:
@@ -66,7 +82,7 @@ async def _job(operator: Operator, state: Path, view: View, results: Path) -> No
     """Do what a person would do at the console."""
     decks = examples() / "decks"
     await operator.until("the emulator", lambda: operator.devices.get("core", {}).get("state") == "linked")
-    view.say("The operator turns the selector to A, puts the loader into the reader and presses LOAD.")
+    view.say("Selector to A, the loader into the reader, LOAD pressed.")
     await operator.throw("SELECT.A")
     await operator.put(decks / LOADER)
     await operator.until("the loader in the reader", lambda: operator.devices["reader"]["state"] == "ready")

@@ -66,6 +66,7 @@ class CoreLink:
         """Stop listening and let the core go."""
         if self._server is not None:
             self._server.close()
+        self.report = lambda _: None
         for caller in tuple(self.callers):
             caller.refuse("the console is shutting down")
 

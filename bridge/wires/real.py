@@ -46,7 +46,7 @@ class RealWires:
         except ImportError:
             raise WireError(
                 f"SPI{port}: the Python module spidev is not installed. On the board: sudo apt install python3-spidev "
-                f"(in a venv made with --system-site-packages), or pip install 'consolewright[pi]'. {REHEARSE}"
+                f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'. {REHEARSE}"
             ) from None
         device = spidev.SpiDev()
         try:
@@ -100,7 +100,7 @@ def _lgpio_factory(gpio: int) -> Any:
     except ImportError:
         raise WireError(
             f"GPIO{gpio}: the Python module lgpio is not installed. On the board: sudo apt install python3-lgpio "
-            f"(in a venv made with --system-site-packages), or pip install 'consolewright[pi]'. {REHEARSE}"
+            f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'. {REHEARSE}"
         ) from None
     try:
         return LGPIOFactory()

@@ -2,6 +2,8 @@
 
 import json
 import math
+import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -84,3 +86,29 @@ def test_a_folder_that_cannot_be_made_is_said_with_status_2(tmp_path: Path) -> N
     said = demo("--out", str(tmp_path / "file" / "out"))
     assert said.returncode == 2
     assert "Name another folder with --out" in said.stderr
+
+
+def test_results_that_cannot_be_written_are_said_before_the_job(tmp_path: Path) -> None:
+    (tmp_path / "typed.txt").mkdir()
+    said = demo("--out", str(tmp_path))
+    assert said.returncode == 2
+    assert f"{tmp_path / 'typed.txt'}: cannot be written" in said.stderr
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_ended_in_the_middle_it_takes_everything_with_it(tmp_path: Path, number: signal.Signals) -> None:
+    (tmp_path / "tmp").mkdir()
+    command = [sys.executable, "-m", "bridge", "demo", "--headless", "--out", str(tmp_path / "out")]
+    environment = os.environ | {"TMPDIR": str(tmp_path / "tmp")}
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        assert "LOAD" in process.stdout.readline()
+        process.send_signal(number)
+        # The pipes close when the last of its processes is gone.
+        process.stdout.read()
+        assert process.stderr.read() == ""
+    assert process.returncode == 128 + signal.SIGTERM
+    assert list((tmp_path / "tmp").iterdir()) == []
