@@ -100,7 +100,7 @@ def test_results_that_cannot_be_written_are_said_before_the_job(tmp_path: Path) 
 @pytest.fixture
 def short_folder() -> Iterator[Path]:
     """A folder whose path leaves room for a socket's name, wherever the tests are run from."""
-    with tempfile.TemporaryDirectory(prefix="cw-", dir="/tmp") as folder:  # noqa: S108 -- short is what is wanted
+    with tempfile.TemporaryDirectory(prefix="cw-", dir="/tmp") as folder:
         yield Path(folder)
 
 
