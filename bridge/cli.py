@@ -104,7 +104,7 @@ def _check(arguments: argparse.Namespace) -> None:
     described = console.load(arguments.file)
     print(console.describe(described))
     print("\nFlicker (IEEE Std 1789-2015; a figure and its class, no pass mark)")
-    for line in report([(part.name, part.facts.pwm_hz) for part in described.parts if part.facts.serves == "lamps"]):
+    for line in report([(part.name, part.pwm_hz) for part in described.parts if part.facts.serves == "lamps"]):
         print(f"  {line}")
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from itertools import chain
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from bridge.console import header, shape, spans, words
 from bridge.console.bustime import MOST, loads
@@ -32,8 +32,6 @@ from bridge.console.findings import Finding, suggest
 from bridge.console.lampkinds import BUILT_IN
 from bridge.console.locate import KeyPath
 from bridge.console.sheet import Sheet
-from bridge.parts.catalogue import CATALOGUE
-from bridge.parts.facts import Facts
 
 Strip = shape.LampRow | shape.Lamp | shape.KeyRow | shape.Key | shape.Rotary
 """Anything wired to a part: names, channels, and perhaps pins and wires, each list in the same order."""
@@ -43,6 +41,12 @@ Wiring = tuple[str, Part, int, str | None, str | None, str | None, int]
 
 _NO_BUS = Bus("", "spi", 0, 1, rehearsed=True, place=0)
 """Stands in for a bus that is not described, so that the rest of its part can still be checked."""
+
+_PLAIN_LINES = {
+    rehearsed: Bus("rehearsed lines" if rehearsed else "plain lines", "lines", 0, 0, rehearsed, place=0)
+    for rehearsed in (False, True)
+}
+"""What all parts that are lines only have for a bus."""
 
 
 def build(path: Path, sheet: Sheet) -> tuple[Console, list[Finding]]:
@@ -61,9 +65,11 @@ class _Builder:
         self._found: list[Finding] = []
         self._buses: dict[str, Bus] = {}
         self._parts: dict[str, Part] = {}
-        self._ports = Claims("SPI port")
+        self._ports = {kind: Claims(f"{word} port") for kind, word in header.BUSES.items()}
         self._gpio = Claims("GPIO")
         self._selects = Claims("chip select")
+        self._addresses = Claims("address", spans.write_addresses)
+        self._holding_miso: dict[str, Part] = {}
         self._channels = Claims("channel")
         self._pins = Claims("pin")
         self._folders = Claims("folder", quoted)
@@ -73,7 +79,7 @@ class _Builder:
         self._names = {sort: Claims(f"{sort} name", quoted) for sort in sorts}
 
     def findings(self) -> list[Finding]:
-        wired = (self._ports, self._gpio, self._selects, self._channels, self._pins)
+        wired = (*self._ports.values(), self._gpio, self._selects, self._addresses, self._channels, self._pins)
         claims = (*wired, self._folders, *self._names.values())
         return [*self._found, *chain.from_iterable(one.findings() for one in claims)]
 
@@ -103,7 +109,7 @@ class _Builder:
             path=path,
             name=document.name,
             board=None if document.board is None else document.board.model,
-            buses=buses,
+            buses=(*buses, *dict.fromkeys(part.bus for part in parts if part.bus.kind == "lines")),
             parts=parts,
             lamps=tuple(chain(*(row.lamps for row in lamp_rows), *lamps)),
             lamp_rows=lamp_rows,
@@ -142,52 +148,121 @@ class _Builder:
     def _bus(self, where: KeyPath, table: shape.Bus) -> Bus:
         self._names["bus"].take(table.name, self._owner(where, "name"))
         owner = self._owner(where, "port")
-        if self._ports.take(table.port, owner):
-            for number in header.SPI_LINES[table.port]:
+        lines = header.BUS_LINES[table.kind].get(table.port, {})
+        if not lines:
+            wrong = f"{self._title(where)} is on I2C {table.port}, which the board keeps for itself"
+            self._wrong(where, "port", wrong, "use port = 1")
+        elif self._ports[table.kind].take(table.port, owner):
+            for number in lines:
                 self._gpio.take(number, owner)
+        fastest = header.FASTEST[table.kind]
+        if table.rate_hz > fastest:
+            ours = header.BUSES[table.kind]
+            wrong = f"{self._title(where)} runs at {table.rate_hz:,} Hz, but {ours} at most at {fastest:,} Hz"
+            self._wrong(where, "rate_hz", wrong, "lower it")
         rehearsed = table.wires == "rehearsed"
-        bus = Bus(table.name, table.kind, table.port, table.rate_hz, rehearsed, self._line(where))
+        bus = Bus(table.name, table.kind, table.port, min(table.rate_hz, fastest), rehearsed, self._line(where))
         return self._buses.setdefault(table.name, bus)
 
     def _part(self, where: KeyPath, table: shape.Part) -> Part:
-        facts = CATALOGUE[table.type]
         self._names["part"].take(table.name, self._owner(where, "name"))
-        bus = self._buses.get(table.bus, _NO_BUS)
-        if bus is not _NO_BUS:
-            self._check_on_bus(where, table, facts, bus)
-        elif table.bus not in self._sheet.names("bus"):
-            wrong = f'{self._title(where)} is on bus "{table.bus}", which is not described'
-            self._wrong(where, "bus", wrong, suggest(table.bus, self._buses))
         for key, number in table.lines.items():
             self._gpio.take(number, Owner(f'"{key}" of {self._title(where)}', self._line(where, key)))
         part = Part(
             name=table.name,
-            facts=facts,
-            chips=table.chips,
-            bus=bus,
-            select=table.select,
+            facts=table.facts,
+            **self._placed(where, table),
             lines=table.lines,
             always_high=tuple(table.sentinels.get("always_high", ())),
             always_low=tuple(table.sentinels.get("always_low", ())),
+            pwm_hz=table.switched_hz,
             place=self._line(where),
         )
+        if part.facts.holds_miso and part.bus is not _NO_BUS:
+            self._take_miso(where, part)
         for key, channels in table.sentinels.items():
             self._take_channels(Owner(f'"{key}" of {self._title(where)}', self._line(where, key)), part, channels)
         return self._parts.setdefault(table.name, part)
 
-    def _check_on_bus(self, where: KeyPath, table: shape.Part, facts: Facts, bus: Bus) -> None:
-        selects = header.selects(bus.port)
-        if table.select < selects:
-            self._selects.take(table.select, self._owner(where, "select"), f'bus "{bus.name}"')
-        else:
-            wrong = f"{self._title(where)} is on chip select {table.select}, but SPI {bus.port} has 0 to {selects - 1}"
-            self._wrong(where, "select", wrong, "use one of those")
+    def _placed(self, where: KeyPath, table: shape.Part) -> dict[str, Any]:
+        """Return the fields of a part that tell where it is wired to the board."""
+        placed: dict[str, Any] = {"select": 0}
+        if isinstance(table, shape.LinePart):
+            self._take_gpios(where, table.gpios)
+            bus = _PLAIN_LINES[table.wires == "rehearsed"]
+            return placed | {"bus": bus, "chips": len(table.gpios), "gpios": tuple(table.gpios)}
+        assert isinstance(table, shape.BusPart)  # noqa: S101 -- there are no others
+        bus = self._bus_of(where, table)
+        if isinstance(table, shape.SpiPart):
+            placed["select"] = table.select
+            if bus is not _NO_BUS:
+                self._take_select(where, table.select, bus)
+        if isinstance(table, shape.I2cPart):
+            placed["addresses"] = tuple(table.addresses)
+            self._take_addresses(where, table, bus)
+        return placed | {"bus": bus, "chips": table.chips}
+
+    def _bus_of(self, where: KeyPath, table: shape.BusPart) -> Bus:
+        """Return the bus a part is on, one that stands in if it cannot be that one."""
+        facts = table.facts
+        bus = self._buses.get(table.bus)
+        if bus is None:
+            if table.bus not in self._sheet.names("bus"):
+                wrong = f'{self._title(where)} is on bus "{table.bus}", which is not described'
+                self._wrong(where, "bus", wrong, suggest(table.bus, self._buses))
+            return _NO_BUS
+        if bus.kind != facts.bus:
+            ours, its = header.BUSES[bus.kind], header.BUSES[facts.bus or ""]
+            wrong = f'{self._title(where)} is on bus "{bus.name}", which is {ours} (line {bus.place})'
+            self._wrong(where, "bus", f"{wrong}, but a {facts.name} needs {its}", f"name a bus of kind {facts.bus}")
+            return _NO_BUS
         if bus.rate_hz > facts.max_rate_hz:
             wrong = (
                 f'{self._title(where)} is on bus "{bus.name}", which runs at {bus.rate_hz:,} Hz (line {bus.place}), '
                 f"but a {facts.name} takes at most {facts.max_rate_hz:,} Hz ({facts.source})"
             )
             self._wrong(where, "bus", wrong, "lower the rate_hz of the bus")
+        return bus
+
+    def _take_select(self, where: KeyPath, select: int, bus: Bus) -> None:
+        selects = header.selects(bus.port)
+        if select < selects:
+            self._selects.take(select, self._owner(where, "select"), f'bus "{bus.name}"')
+        else:
+            wrong = f"{self._title(where)} is on chip select {select}, but SPI {bus.port} has 0 to {selects - 1}"
+            self._wrong(where, "select", wrong, "use one of those")
+
+    def _take_addresses(self, where: KeyPath, table: shape.I2cPart, bus: Bus) -> None:
+        facts = table.facts
+        beyond = [address for address in table.addresses if address not in facts.addresses]
+        if beyond:
+            wrong = f"{self._title(where)} has a chip at {spans.write_addresses(beyond)}, where no {facts.name} answers"
+            self._wrong(where, "address", wrong, f"use {spans.write_addresses(facts.addresses)}")
+        if bus is not _NO_BUS:
+            for address in table.addresses:
+                self._addresses.take(address, self._owner(where, "address"), f'bus "{bus.name}"')
+
+    def _take_gpios(self, where: KeyPath, gpios: Sequence[int]) -> None:
+        owner = self._owner(where, "gpios")
+        for number in gpios:
+            try:
+                header.gpio(number)
+            except ValueError as error:
+                wrong, *todo = error.args
+                self._wrong(where, "gpios", f'one of the "gpios" of {owner.who} {wrong}', *todo)
+            else:
+                self._gpio.take(number, owner)
+
+    def _take_miso(self, where: KeyPath, part: Part) -> None:
+        """Keep two parts that drive MISO all the time from driving it against each other."""
+        first = self._holding_miso.setdefault(part.bus.name, part)
+        if first is not part:
+            wrong = (
+                f'{self._title(where)} is on bus "{part.bus.name}" with part "{first.name}" (line {first.place}), and '
+                f"both drive MISO all the time: a {part.facts.name} does, selected or not"
+            )
+            todo = f'wire its chips into the chain of "{first.name}", or put it on another bus'
+            self._wrong(where, "bus", wrong, todo)
 
     def _take_channels(self, owner: Owner, part: Part, channels: Sequence[int]) -> None:
         beyond = [channel for channel in channels if channel >= part.channels]

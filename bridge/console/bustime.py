@@ -1,4 +1,4 @@
-"""Whether a bus has the time for what is asked of it: shifted bits over its clock."""
+"""Whether a bus has the time for what is asked of it: clocks over its rate. Plain lines take next to none."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -31,4 +31,6 @@ class Load:
 def loads(bus: Bus, parts: Iterable[Part], frames: Frames, scan: Scan) -> list[Load]:
     """Return what each of the `parts` on `bus` asks of it."""
     rates = {"lamps": frames.rate_hz, "keys": scan.rate_hz}
+    if bus.kind == "lines":
+        return []
     return [Load(part, part.bits / bus.rate_hz, rates[part.facts.serves]) for part in parts if part.bus == bus]

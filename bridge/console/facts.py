@@ -15,10 +15,13 @@ KeyKind = Literal["toggle", "momentary", "position"]
 
 @dataclass(frozen=True)
 class Bus:
-    """A bus of the board; `port` is its number there. A rehearsed one has no wires behind it."""
+    """A bus of the board; `port` is its number there. A rehearsed one has no wires behind it.
+
+    Parts that are lines only share one of kind "lines", which no description names: it has a turn, and no clock.
+    """
 
     name: str
-    kind: Literal["spi"]
+    kind: Literal["spi", "i2c", "lines"]
     port: int
     rate_hz: int
     rehearsed: bool
@@ -27,9 +30,11 @@ class Bus:
 
 @dataclass(frozen=True)
 class Part:
-    """A chain of `chips` of one type; `lines` gives the GPIO (BCM) number of each control line in `facts.lines`.
+    """A chain of `chips` of one type; `lines` gives the GPIO (BCM) number of each control line, optional ones if wired.
 
-    `always_high` and `always_low` are sentinel channels, fixed by wiring; empty for parts that serve lamps.
+    `select` is its chip select on SPI, `addresses` those of its chips on I2C, `gpios` its channels if it is lines
+    only; 0 and empty elsewhere. `pwm_hz` is how often a second its outputs are switched to dim a lamp, None if they are
+    not. `always_high` and `always_low` are sentinel channels, fixed by wiring; empty for parts that serve lamps.
     """
 
     name: str
@@ -41,6 +46,9 @@ class Part:
     always_high: tuple[int, ...]
     always_low: tuple[int, ...]
     place: int
+    addresses: tuple[int, ...] = ()
+    gpios: tuple[int, ...] = ()
+    pwm_hz: float | None = None
 
     @property
     def channels(self) -> int:
@@ -49,7 +57,7 @@ class Part:
 
     @property
     def bits(self) -> int:
-        """How many bits one transfer shifts."""
+        """How many clocks of its bus one transfer to all its chips takes."""
         return self.facts.bits_per_chip * self.chips
 
 

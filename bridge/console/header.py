@@ -27,6 +27,21 @@ SPI_LINES = {
 }
 """What each SPI port does with the GPIO numbers it takes."""
 
+I2C_LINES = {1: {2: "SDA", 3: "SCL"}}
+"""What each I2C port does with the GPIO numbers it takes. I2C 0 is the board's own, for an add-on's memory."""
+I2C_USUAL = 400_000
+"""Hertz: what the board's I2C is made for (from memory); it can be set higher, on short wires."""
+
+BUSES = {"spi": "SPI", "i2c": "I2C"}
+"""The kinds of bus a board has, and what people call them."""
+BUS_LINES = {"spi": SPI_LINES, "i2c": I2C_LINES}
+
+FASTEST = {"spi": 32_000_000, "i2c": 1_000_000}
+"""Hertz: the fastest clock of each; for I2C that of Fast-mode Plus (from memory)."""
+
+PULLED_UP = frozenset(range(2, 9))
+"""GPIO numbers that are held high by the board until something drives them (from memory)."""
+
 SERIAL_LINES = {14: "TXD", 15: "RXD"}
 SERIAL_DEVICES = ("/dev/serial0", "/dev/ttyAMA0", "/dev/ttyS0")
 """The names under which the serial port on the header may appear."""

@@ -114,33 +114,52 @@ class Board(Table):
     model: header.Model = Field(examples=["Raspberry Pi 3B+"])
 
 
-class Bus(Table):
+class Wired(Table):
+    """What has wires that can be rehearsed."""
+
+    wires: Literal["real", "rehearsed"] = Field(
+        examples=["real"], description='"rehearsed": no wire is touched, a simulation stands in'
+    )
+
+
+class Bus(Wired):
     """A bus of the board, with one or more parts on it."""
 
     name: Label = Field(examples=["panel"])
-    kind: Literal["spi"] = Field(examples=["spi"])
+    kind: Literal["spi", "i2c"] = Field(examples=["spi"])
     port: Annotated[Literal[0, 1], Whole] = Field(
-        examples=[0], description="SPI 0 takes GPIO 7 to 11, SPI 1 takes GPIO 16 to 21"
+        examples=[0], description="SPI 0 takes GPIO 7 to 11, SPI 1 takes GPIO 16 to 21, I2C 1 takes GPIO 2 and 3"
     )
-    rate_hz: int = Field(ge=10_000, le=32_000_000, examples=[2_000_000], description="clock; 2 MHz is safe on a cable")
-    wires: Literal["real", "rehearsed"] = Field(
-        examples=["real"], description='"rehearsed": no bus is touched, a simulation stands in'
+    rate_hz: int = Field(
+        ge=10_000,
+        le=32_000_000,
+        examples=[2_000_000],
+        description="clock; SPI: 2 MHz is safe on a cable; I2C: what the board is set to, as a rule 100 or 400 kHz",
     )
 
 
 class Part(Table):
-    """A chain of chips of one type."""
+    """A part of one type of the catalogue."""
 
     name: Label = Field(examples=["lamp drivers"])
     type: str = Field(examples=["TLC5947"], description="the chips, by their name in the catalogue")
-    chips: int = Field(ge=1, le=64, examples=[1], description="how many stand in the chain")
-    bus: Label = Field(examples=["panel"], description="name of the bus they are on")
-    select: int = Field(ge=0, examples=[0], description="chip select of that bus: 0 is CE0")
+
+    @property
+    def facts(self) -> Facts:
+        """What the catalogue says of its type."""
+        return CATALOGUE[self.type]
 
     @property
     def lines(self) -> dict[str, int]:
-        """The GPIO number of each control line the type needs."""
-        return {line.key: getattr(self, line.key) for line in CATALOGUE[self.type].lines}
+        """The GPIO number of each control line that is wired."""
+        wired = {line.key: getattr(self, line.key) for line in self.facts.lines}
+        return {key: number for key, number in wired.items() if number is not None}
+
+    @property
+    def switched_hz(self) -> float | None:
+        """How often a second its outputs are really switched to dim a lamp, None if they are not."""
+        pwm = self.facts.pwm
+        return self.facts.pwm_hz if pwm is None else pwm.settle(getattr(self, "pwm_hz", pwm.usual))
 
     @property
     def sentinels(self) -> dict[str, list[int]]:
@@ -148,7 +167,37 @@ class Part(Table):
         return {}
 
 
-class KeyPart(Part):
+class LinePart(Part, Wired):
+    """Lines of the board itself, one a channel."""
+
+    gpios: Numbers = Field(examples=["12-13, 26"], description="GPIO numbers, channel 0 first")
+
+
+class BusPart(Part):
+    """Chips of one type on a bus."""
+
+    chips: int = Field(ge=1, le=64, examples=[1], description="how many there are")
+    bus: Label = Field(examples=["panel"], description="name of the bus they are on")
+
+
+class SpiPart(BusPart):
+    """A chain of chips on a chip select."""
+
+    select: int = Field(ge=0, examples=[0], description="chip select of that bus: 0 is CE0")
+
+
+class I2cPart(BusPart):
+    """Chips at addresses that follow each other."""
+
+    address: int
+
+    @property
+    def addresses(self) -> list[int]:
+        """The addresses of all chips, in the order of their channels."""
+        return list(range(self.address, self.address + self.chips))
+
+
+class KeyPart(SpiPart):
     """A chain of chips that read contacts."""
 
     always_high: list[Channel] = Field(
@@ -165,11 +214,45 @@ class KeyPart(Part):
 
 
 def _part(facts: Facts) -> type[Part]:
-    """Return the shape of one type of part: the keys of its control lines come from the catalogue."""
-    own: dict[str, Any] = {line.key: (Gpio, Field(examples=[25], description=line.purpose)) for line in facts.lines}
+    """Return the shape of one type of part: what the catalogue says of it become keys and bounds."""
+    own: dict[str, Any] = {
+        line.key: (Gpio | None, Field(default=None, examples=[25], description=line.purpose))
+        if line.optional
+        else (Gpio, Field(examples=[25], description=line.purpose))
+        for line in facts.lines
+    }
     own["type"] = (Literal[facts.name], Field(examples=[facts.name]))
-    base = KeyPart if facts.serves == "keys" else Part
+    if facts.pwm is not None:
+        own["pwm_hz"] = (
+            int,
+            Field(
+                default=facts.pwm.usual,
+                ge=facts.pwm.lowest,
+                le=facts.pwm.highest,
+                examples=[facts.pwm.usual],
+                description="how often a second its outputs are switched; the faster, the less flicker",
+            ),
+        )
+    if facts.bus is None:
+        return create_model(facts.name, __base__=LinePart, __doc__=LinePart.__doc__, **own)
+    if facts.bus == "i2c":
+        own["address"] = _address(facts)
+        return create_model(facts.name, __base__=I2cPart, __doc__=f"{facts.name} chips on an I2C bus.", **own)
+    base = KeyPart if facts.serves == "keys" else SpiPart
     return create_model(facts.name, __base__=base, __doc__=f"A chain of {facts.name} chips.", **own)
+
+
+def _address(facts: Facts) -> tuple[Any, Any]:
+    """Return the kind of a 7-bit address, and what there is to say of it."""
+
+    def check(value: int) -> int:
+        if value not in facts.addresses:
+            raise ValueError(f"is 0x{value:02X}, where no {facts.name} answers", f"use {known}")
+        return value
+
+    known = spans.write_addresses(facts.addresses)
+    kind = Annotated[int, AfterValidator(check), WithJsonSchema({"type": "integer", "enum": list(facts.addresses)})]
+    return kind, Field(examples=[facts.addresses[0]], description="of the first chip, 7 bits; the others follow it")
 
 
 PARTS = {facts.name: _part(facts) for facts in CATALOGUE.values()}

@@ -51,6 +51,17 @@ def write(pins: Iterable[int | str]) -> str:
     return ", ".join("-".join(f"{row}{number}" for row, number in run) for run in ends)
 
 
+def write_addresses(addresses: Iterable[int | str]) -> str:
+    """Return I2C addresses as a builder writes them, in the same order, runs joined; "" for none."""
+    runs: list[list[int]] = []
+    for address in map(int, addresses):
+        if runs and address == runs[-1][-1] + 1:
+            runs[-1].append(address)
+        else:
+            runs.append([address])
+    return ", ".join("-".join(f"0x{end:02X}" for end in run[:1] + run[1:][-1:]) for run in runs)
+
+
 def _split(pin: str) -> tuple[str, int]:
     number = pin.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
     return pin.removesuffix(number), int(number)

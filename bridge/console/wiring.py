@@ -17,7 +17,7 @@ def describe(console: Console) -> str:
     lamp_rows = [(row.title, row.lamps) for row in console.lamp_rows]
     key_rows = [(row.title, row.keys) for row in console.key_rows] + [(one.title, one.keys) for one in console.rotaries]
     sections = {
-        "Buses": _table(_bus(bus) for bus in console.buses),
+        "Buses": _table(_bus(bus) for bus in console.buses if bus.kind != "lines"),
         "Parts": _table(_part(console, part) for part in console.parts),
         "Lamps": _table(_wired(lamp_rows, console.lamps)),
         "Kinds of lamp": _table(_kinds(console)),
@@ -51,8 +51,8 @@ def _table(rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def _bus(bus: Bus) -> list[str]:
-    lines = ", ".join(f"{name} GPIO {number}" for number, name in header.SPI_LINES[bus.port].items())
-    return [bus.name, f"SPI {bus.port}", f"{bus.rate_hz:,} Hz", _wires(bus.rehearsed), lines]
+    lines = ", ".join(f"{name} GPIO {number}" for number, name in header.BUS_LINES[bus.kind][bus.port].items())
+    return [bus.name, f"{header.BUSES[bus.kind]} {bus.port}", f"{bus.rate_hz:,} Hz", _wires(bus.rehearsed), lines]
 
 
 def _wires(rehearsed: bool) -> str:
@@ -60,13 +60,22 @@ def _wires(rehearsed: bool) -> str:
 
 
 def _part(console: Console, part: Part) -> list[str]:
-    notes = [f"{key} GPIO {number} (header pin {header.PIN_OF[number]})" for key, number in part.lines.items()]
+    notes = [f"PWM {part.pwm_hz:.0f} Hz"] if part.facts.pwm is not None and part.pwm_hz is not None else []
+    notes += [f"{key} GPIO {number} (header pin {header.PIN_OF[number]})" for key, number in part.lines.items()]
     fixed = {"always high": part.always_high, "always low": part.always_low}
     notes += [f"{level} {spans.write(channels)}" for level, channels in fixed.items() if channels]
     used = {point.channel for point in (*console.lamps, *console.keys) if point.part == part}.union(*fixed.values())
     notes.append(f"free {spans.write(set(range(part.channels)) - used) or 'none'}")
     chain = f"{part.chips} × {part.facts.name}"
-    return [part.name, chain, f"channels 0-{part.channels - 1}", f"{part.bus.name} CE{part.select}", ", ".join(notes)]
+    return [part.name, chain, f"channels 0-{part.channels - 1}", _at(part), ", ".join(notes)]
+
+
+def _at(part: Part) -> str:
+    if part.facts.bus == "i2c":
+        return f"{part.bus.name} {spans.write_addresses(part.addresses)}"
+    if part.facts.bus is None:
+        return f"GPIO {spans.write(part.gpios)}"
+    return f"{part.bus.name} CE{part.select}"
 
 
 def _wired(rows: Iterable[tuple[str, Sequence[Point]]], points: Sequence[Point]) -> Iterator[list[str]]:
@@ -160,14 +169,28 @@ def _cautions(console: Console) -> Iterator[str]:
     for bus in console.buses:
         if not any(part.bus == bus for part in console.parts):
             yield f'bus "{bus.name}" has no part on it'
+        if bus.kind == "i2c" and bus.rate_hz > header.I2C_USUAL:
+            yield f'bus "{bus.name}" is faster than the {header.I2C_USUAL:,} Hz the board is made for: keep it short'
     yield from _lamp_cautions(console)
     for part in console.parts:
+        yield from _part_cautions(part)
         if part.facts.serves == "keys" and not (part.always_high and part.always_low):
             level = "low" if part.always_high else "high"
             yield f'part "{part.name}" has no channel that is always {level}: a loose cable can look like keys'
     device = console.typewriter and console.typewriter.device
     if device and device.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
         yield f"{device} may be another device after a restart: take its name from /dev/serial/by-id"
+
+
+def _part_cautions(part: Part) -> Iterator[str]:
+    if part.facts.limits:
+        yield f'part "{part.name}": {part.facts.limits}'
+    lit = [gpio for gpio in part.gpios if gpio in header.PULLED_UP]
+    if lit:
+        yield f'part "{part.name}": the board holds GPIO {spans.write(lit)} high until the daemon runs: lamps may glow'
+    for line in part.facts.lines:
+        if line.optional and line.key not in part.lines:
+            yield f'part "{part.name}" has no {line.key} line: while its bus fails, nothing darkens its lamps'
 
 
 def _lamp_cautions(console: Console) -> Iterator[str]:
@@ -178,5 +201,9 @@ def _lamp_cautions(console: Console) -> Iterator[str]:
         if not any(lamp.group == group.name for lamp in console.lamps):
             yield f'group "{group.name}" has no lamp in it'
     for lamp in console.lamps:
-        if lamp.fitted == "neon" and (lamp.brightness < 1 or lamp.trim < 1):
-            yield f'lamp "{lamp.name}" is a neon, lit or not: neither brightness nor trim dims it'
+        if lamp.brightness < 1 or lamp.trim < 1:
+            if lamp.fitted == "neon":
+                yield f'lamp "{lamp.name}" is a neon, lit or not: neither brightness nor trim dims it'
+            elif not lamp.part.facts.dims:
+                what = f"on a {lamp.part.facts.name}, lit or not"
+                yield f'lamp "{lamp.name}" is {what}: neither brightness nor trim dims it'

@@ -110,7 +110,7 @@ def _model(path: KeyPath, raw: Mapping[str, Any]) -> type[shape.Table]:
 
 def _example(model: type[shape.Table], key: str) -> str:
     examples = model.model_fields[key].examples or [""]
-    return f"{key} = {_shown(examples[0])}"
+    return f"{key} = {f'0x{examples[0]:02X}' if key == 'address' else _shown(examples[0])}"
 
 
 def _shown(value: object) -> str:

@@ -3,8 +3,9 @@
 The only place that knows both the real wires and the rehearsed ones.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +22,8 @@ from bridge.lamps.filament import FilamentType, resolve
 from bridge.lamps.flash import Calm
 from bridge.lamps.models import LampModels
 from bridge.lamps.output import Output, gains
-from bridge.parts.catalogue import KEY_DRIVERS, LAMP_DRIVERS
+from bridge.parts.catalogue import I2C_LAMP_DRIVERS, KEY_DRIVERS, LINE_LAMP_DRIVERS, SPI_LAMP_DRIVERS
+from bridge.parts.facts import LampDriver
 from bridge.rehearsal.panel import RehearsedPanel
 from bridge.report import Report
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
@@ -29,6 +31,8 @@ from bridge.wires.kinds import Line, Spi, Wires
 from bridge.wires.real import REHEARSE, RealWires, WireError
 
 MS = 1_000_000
+T = TypeVar("T")
+K = TypeVar("K", bound=Hashable)
 
 
 @dataclass
@@ -81,11 +85,10 @@ def darken(console: Console, *, rehearse: bool) -> tuple[list[str], list[str]]:
     errors: list[str] = []
     for part in parts:
         try:
-            spi, lines = _open(part, panel.wires if rehearse or part.bus.rehearsed else real)
-            LAMP_DRIVERS[part.facts.name](spi, lines, part.chips).dark()
+            _lamp_driver(part, panel.wires if rehearse or part.bus.rehearsed else real).dark()
             done.append(part.name)
         except WireError as error:
-            errors.append(str(error))
+            errors += str(error).splitlines()
         except OSError as error:
             errors.append(f"{part.name}: bus {part.bus.name} does not answer ({error.strerror}).")
     for wires in (real, panel.wires):
@@ -111,15 +114,15 @@ def _lay(
         if part.bus != facts:
             continue
         try:
-            spi, lines = _open(part, wires)
             if part.facts.serves == "lamps":
-                chains.append(_lamp_chain(console, part, lamps, spi, lines))
+                chains.append(_lamp_chain(console, part, lamps, _lamp_driver(part, wires)))
             else:
+                spi, lines = _open_spi(part, wires)
                 driver = KEY_DRIVERS[part.facts.name](spi, lines, part.chips)
                 job = KeyJob(part.name, driver, _key_scan(console, part), events, report)
                 jobs.append(Job(SECOND // console.scan.rate_hz, job.run))
         except WireError as error:
-            errors.append(str(error))
+            errors += str(error).splitlines()
         except OSError as error:
             errors.append(f"{part.name}: bus {facts.name} does not answer ({error.strerror}). {REHEARSE}")
     if chains:
@@ -132,30 +135,55 @@ def _lay(
         assembly.buses.append(Bus(facts.name, jobs))
 
 
-def _open(part: Part, wires: Wires) -> tuple[Spi, dict[str, Line]]:
-    """Open a part's lines and its bus; every line that can be, so that it stands at rest though another fails."""
-    lines: dict[str, Line] = {}
-    wrong: list[str] = []
-    for line in part.facts.lines:
-        try:
-            lines[line.key] = wires.line(part.lines[line.key], line.at_rest)
-        except WireError as error:
-            wrong.append(str(error))
+def _lamp_driver(part: Part, wires: Wires) -> LampDriver:
+    """Open what a part that drives lamps is wired to, and make its driver, dark."""
+    name = part.facts.name
+    match part.facts.bus:
+        case "spi":
+            spi, lines = _open_spi(part, wires)
+            return SPI_LAMP_DRIVERS[name](spi, lines, part.chips)
+        case "i2c":
+            i2c, lines = _open(part, wires, lambda: wires.i2c(part.bus.port, part.bus.rate_hz))
+            return I2C_LAMP_DRIVERS[name](i2c, lines, part.addresses, part.pwm_hz or 0.0)
+        case None:
+            channels, wrong = _open_lines(wires, {gpio: (gpio, False) for gpio in part.gpios})
+            if wrong:
+                raise WireError("\n".join(wrong))
+            return LINE_LAMP_DRIVERS[name](list(channels.values()))
+
+
+def _open_spi(part: Part, wires: Wires) -> tuple[Spi, dict[str, Line]]:
+    return _open(part, wires, lambda: wires.spi(part.bus.port, part.select, part.bus.rate_hz))
+
+
+def _open(part: Part, wires: Wires, open_bus: Callable[[], T]) -> tuple[T, dict[str, Line]]:
+    """Open a part's control lines and its bus; raises WireError with everything that cannot be opened."""
+    wired = {line.key: (part.lines[line.key], line.at_rest) for line in part.facts.lines if line.key in part.lines}
+    lines, wrong = _open_lines(wires, wired)
     try:
-        spi = wires.spi(part.bus.port, part.select, part.bus.rate_hz)
+        bus = open_bus()
     except WireError as error:
         wrong.append(str(error))
     if wrong:
         raise WireError("\n".join(wrong))
-    return spi, lines
+    return bus, lines
 
 
-def _lamp_chain(
-    console: Console, part: Part, lamps: npt.NDArray[np.intp], spi: Spi, lines: dict[str, Line]
-) -> LampChain:
+def _open_lines(wires: Wires, wired: Mapping[K, tuple[int, bool]]) -> tuple[dict[K, Line], list[str]]:
+    """Open GPIOs at their levels; every one that can be, so that it stands at rest though another fails."""
+    lines: dict[K, Line] = {}
+    wrong: list[str] = []
+    for key, (gpio, level) in wired.items():
+        try:
+            lines[key] = wires.line(gpio, level)
+        except WireError as error:
+            wrong.append(str(error))
+    return lines, wrong
+
+
+def _lamp_chain(console: Console, part: Part, lamps: npt.NDArray[np.intp], driver: LampDriver) -> LampChain:
     wired = [(n, console.lamps[i].channel) for n, i in enumerate(lamps) if console.lamps[i].part == part]
     places = np.array(wired, np.intp).reshape(-1, 2)
-    driver = LAMP_DRIVERS[part.facts.name](spi, lines, part.chips)
     return LampChain(part.name, driver, places[:, 0], places[:, 1], part.channels)
 
 
@@ -178,6 +206,9 @@ def _drive(console: Console, lamps: npt.NDArray[np.intp]) -> LampDrive:
         # Lamps that are to match are those of one group and one kind.
         members = [n for n, lamp in enumerate(here) if (lamp.group, lamp.kind.name) == group]
         gain[members] *= gains(np.array([here[n].trim for n in members], np.float32))
+    # What is lit or out has no brightness: were it dimmed, it would never come to the code from which it is lit.
+    undimmed = [n for n, lamp in enumerate(here) if not lamp.part.facts.dims]
+    gain[undimmed] = 1 / console.calm.brightness if console.calm.on else 1
     fitted = np.array([lamp.fitted for lamp in here])
     fineness = dither_fineness(console.frames.rate_hz)
     calm = Calm(len(here), console.calm.brightness, console.calm.fade_ms / 1000) if console.calm.on else None

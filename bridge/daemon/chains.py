@@ -12,11 +12,15 @@ from bridge.parts.facts import KeyDriver, LampDriver
 from bridge.report import DeviceState, Report, on_change
 from bridge.switches.scan import KeyEvent, KeyScan
 
-REWRITE = RETRY = SECOND
-"""Nanoseconds after which a chain is written again although nothing changed, since a chip may have been upset, and
-after which a part whose bus failed is tried again."""
+REWRITE = RETRY = CHECK = SECOND
+"""Nanoseconds after which a chain is written again although nothing changed, since a chip may have been upset; after
+which a part whose bus failed is tried again; and after which chips are asked whether they have been upset."""
 
 CABLE = "The cable of these keys has come off or lost its supply: check its plugs. The keys are held as they were."
+UPSET = (
+    "A chip of these lamps had lost its settings and was set up again. If it happens again, look at its supply and its "
+    "plugs."
+)
 
 
 class LampChain:
@@ -31,16 +35,19 @@ class LampChain:
         self._codes: npt.NDArray[np.uint16] = np.zeros(count, np.uint16)
         self._shown = b""
         self._ready = DeviceState(part, "ready")
-        self._again = 0
+        self._upset = DeviceState(part, "upset", UPSET)
+        self._again = self._look = 0
 
     def show(self, now: int, codes: npt.NDArray[np.uint16]) -> DeviceState | None:
         """Write the bus's codes if they changed or it is time again; return what there is to say of the chain.
 
-        A chain whose bus has failed is tried again each second, and keeps its outputs as they were.
+        A chain whose bus has failed is tried again each second, and keeps its outputs as they were. Chips that can be
+        asked are asked each second whether they are still as they were set up.
         """
         wanted = codes[self._lamps]
         shown = wanted.tobytes()
-        if now < self._again and (self._broken or shown == self._shown):
+        lost = self._lost(now)
+        if now < self._again and (self._broken or (shown == self._shown and not lost)):
             return None
         self._codes[self._channels] = wanted
         self._again = now + REWRITE
@@ -51,7 +58,7 @@ class LampChain:
             return _bus_trouble(self.part, error)
         self._broken = False
         self._shown = shown
-        return self._ready
+        return self._upset if lost else self._ready
 
     def dark(self) -> DeviceState | None:
         """Darken the chain; return what is to be said if its bus has failed. Its outputs are blanked even then."""
@@ -62,6 +69,12 @@ class LampChain:
         return None
 
     _broken = False
+
+    def _lost(self, now: int) -> bool:
+        if now < self._look:
+            return False
+        self._look = now + CHECK
+        return self._driver.check()
 
 
 def _as_slice(indexes: npt.NDArray[np.intp]) -> npt.NDArray[np.intp] | slice:

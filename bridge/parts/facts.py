@@ -1,52 +1,91 @@
 """What a catalogue says of a part, in one small record."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from bridge.wires.kinds import Line, Spi
+from bridge.wires.kinds import I2c, Line, Spi
+
+Codes = npt.NDArray[np.uint16]
+"""What lamps are to show: 0 (dark) to 4095 (lit all the time) for each channel, channel 0 first."""
 
 
 @dataclass(frozen=True)
 class ControlLine:
-    """A control line a part needs: the key that names its GPIO in the description, what it does, its level at rest."""
+    """A control line of a part: the key that names its GPIO in the description, what it does, its level at rest.
+
+    An optional one may be left out: the chips' own pin is then wired to the other level.
+    """
 
     key: str
     purpose: str
     at_rest: bool
+    optional: bool = False
+
+
+@dataclass(frozen=True)
+class Pwm:
+    """Outputs whose switching rate can be set, from `lowest` to `highest` hertz; `usual` where none is asked for.
+
+    `settle` returns the rate they really run at when asked for one.
+    """
+
+    lowest: int
+    highest: int
+    usual: int
+    settle: Callable[[float], float]
 
 
 @dataclass(frozen=True)
 class Facts:
     """One type of part.
 
-    `channels` counts the lamps or contacts one chip serves, numbered from 0 in each chip and on through the chain;
-    `bits_per_chip` is the length of its shift register; `max_rate_hz` the fastest clock its data sheet allows in a
-    chain; `pwm_hz` how often a second its outputs are switched to dim a lamp, None if they are not.
+    `bus` None is a part that is nothing but lines of the board. `channels` counts the lamps or contacts one chip
+    serves, numbered from 0 in each chip and on through the chain; `bits_per_chip` is what a transfer to it takes, in
+    clocks of its bus; `max_rate_hz` the fastest clock its data sheet allows, in a chain where it forms one (both 0
+    without a bus). `pwm_hz` is how often a second its outputs are switched to dim a lamp, None if they are not;
+    `pwm` the bounds where that can be set. `addresses` are those it can have on I2C. `holds_miso`: it drives MISO
+    even while it is not selected. `limits` says what it stands, where a builder may not expect it.
     """
 
     name: str
     serves: Literal["lamps", "keys"]
-    bus: Literal["spi"]
+    bus: Literal["spi", "i2c"] | None
     channels: int
     bits_per_chip: int
     max_rate_hz: int
     pwm_hz: float | None
     lines: tuple[ControlLine, ...]
     source: str
+    pwm: Pwm | None = None
+    addresses: tuple[int, ...] = ()
+    holds_miso: bool = False
+    limits: str = ""
+
+    @property
+    def dims(self) -> bool:
+        """Whether it can show a lamp anything but lit or out."""
+        return self.pwm_hz is not None
 
 
 class LampDriver(Protocol):
     """Drives a chain of lamp drivers; made dark."""
 
-    def write(self, codes: npt.NDArray[np.uint16]) -> None:
-        """Show codes 0–4095, one a channel, channel 0 first. Raises OSError when the bus fails."""
+    def write(self, codes: Codes) -> None:
+        """Show one code a channel. Raises OSError when the bus fails."""
+
+    def check(self) -> bool:
+        """Tell whether a chip has lost its settings; the next `write` sets it up again.
+
+        Asked once a second. Always False for chips that cannot be read, and for one that does not answer: `write` says
+        so.
+        """
 
     def dark(self) -> None:
-        """Darken every output."""
+        """Darken every output, by its line first if it has one. Raises OSError when the bus fails."""
 
 
 class KeyDriver(Protocol):
@@ -56,9 +95,20 @@ class KeyDriver(Protocol):
         """Return the levels now: bit n is channel n, 1 for high. Raises OSError when the bus fails."""
 
 
-LampMaker = Callable[[Spi, Mapping[str, Line], int], LampDriver]
+SpiLampMaker = Callable[[Spi, Mapping[str, Line], int], LampDriver]
 """Makes a lamp driver on its wires, for so many chips; the lines go by the keys of the facts and stand at rest."""
+I2cLampMaker = Callable[[I2c, Mapping[str, Line], Sequence[int], float], LampDriver]
+"""Makes one for the chips at these addresses, in the order of their channels, with PWM of so many hertz.
+
+A chip that does not answer raises nothing yet: `write` tries it again.
+"""
+LineLampMaker = Callable[[Sequence[Line]], LampDriver]
+"""Makes one of lines, one a channel, which are low."""
 KeyMaker = Callable[[Spi, Mapping[str, Line], int], KeyDriver]
-"""Makes a key driver, likewise."""
+"""Makes a key driver, as a lamp driver on SPI."""
 TwinMaker = Callable[[int], Any]
-"""Makes the twin of so many chips: `transfer` takes the same bytes, a method named after each line takes its edges."""
+"""Makes the twin of so many chips. A method named after each control line takes its edges.
+
+On SPI `transfer` takes the same bytes; on I2C `write` and `read` take the chip's number and what follows the address;
+of a part that is lines only, `edge` takes a channel and its level.
+"""

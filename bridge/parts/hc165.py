@@ -19,6 +19,7 @@ FACTS = Facts(
     pwm_hz=None,
     lines=(ControlLine("load", "PL: low loads the inputs into the register", at_rest=True),),
     source="Nexperia 74HC165 data sheet",
+    holds_miso=True,
 )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bridge.parts.facts import ControlLine, Facts
-from bridge.parts.onoff import OnOff
+from bridge.parts.onoff import LIT, OnOff
 from bridge.parts.shiftout import Register, ShiftOut
 from bridge.wires.kinds import Line, Spi
 
@@ -25,12 +25,15 @@ FACTS = Facts(
     pwm_hz=None,
     lines=(
         ControlLine("latch", "STCP: its rising edge moves the shifted bits to the outputs", at_rest=False),
-        ControlLine("blank", "OE: high switches every output off; hold it high with a resistor", at_rest=True),
+        ControlLine(
+            "blank",
+            "OE: high switches every output off; hold it high with a resistor. Left out if OE is wired low",
+            at_rest=True,
+            optional=True,
+        ),
     ),
     source="Nexperia 74HC595 data sheet",
 )
-
-LIT = 4095
 
 
 def encode(lit: npt.NDArray[np.bool_]) -> bytes:
@@ -55,4 +58,4 @@ class Twin(Register):
     """A chain of `chips`; lit outputs show as 4095."""
 
     def __init__(self, chips: int) -> None:
-        super().__init__(chips, lambda data: np.where(decode(data), np.uint16(LIT), np.uint16(0)))
+        super().__init__(chips, lambda data: decode(data) * LIT)

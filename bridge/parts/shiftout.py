@@ -3,23 +3,22 @@
 from collections.abc import Callable, Mapping
 
 import numpy as np
-import numpy.typing as npt
 
+from bridge.parts.facts import Codes
 from bridge.wires.kinds import Line, Spi
-
-Codes = npt.NDArray[np.uint16]
 
 
 class ShiftOut:
     """Drives a chain of so many channels; `encode` turns their codes into its bytes. Dark from the first moment on."""
 
     def __init__(self, spi: Spi, lines: Mapping[str, Line], channels: int, encode: Callable[[Codes], bytes]) -> None:
-        """`lines["blank"]` must be high already: registers hold anything at power-up."""
-        self._spi, self._latch, self._blank = spi, lines["latch"], lines["blank"]
+        """`lines["blank"]`, if there is one, must be high already: registers hold anything at power-up."""
+        self._spi, self._latch, self._blank = spi, lines["latch"], lines.get("blank")
         self._encode = encode
         self._dark: Codes = np.zeros(channels, np.uint16)
         self.write(self._dark)
-        self._blank.set(False)
+        if self._blank is not None:
+            self._blank.set(False)
 
     def write(self, codes: Codes) -> None:
         """Show `codes` 0–4095, channel 0 first. Raises OSError when the bus fails."""
@@ -27,9 +26,14 @@ class ShiftOut:
         self._latch.set(True)
         self._latch.set(False)
 
+    def check(self) -> bool:
+        """Return False: the register's outputs cannot be read."""
+        return False
+
     def dark(self) -> None:
         """Darken every output, by its line first: that works even when the bus does not."""
-        self._blank.set(True)
+        if self._blank is not None:
+            self._blank.set(True)
         self.write(self._dark)
 
 

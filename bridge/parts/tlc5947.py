@@ -8,8 +8,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from bridge.parts.facts import ControlLine, Facts
-from bridge.parts.shiftout import Codes, Register, ShiftOut
+from bridge.parts.facts import Codes, ControlLine, Facts
+from bridge.parts.shiftout import Register, ShiftOut
 from bridge.wires.kinds import Line, Spi
 
 FACTS = Facts(

@@ -38,6 +38,7 @@ class Control:
             "throw": self._throw,
             "lamps": lambda _: {"lamps": self._panel.codes()},
             "plug": self._plug,
+            "upset": self._upset,
             "page": lambda _: {"page": self._writer().page(), "printed": self._writer().printed},
             "keyboard": self._keyboard,
         }
@@ -79,6 +80,13 @@ class Control:
             self._panel.plug(request.get("part", ""), plugged=bool(request.get("plugged")))
         except (KeyError, TypeError):
             raise RequestError(f"no rehearsed part is called {request.get('part')!r}") from None
+        return {}
+
+    def _upset(self, request: dict[str, Any]) -> dict[str, Any]:
+        try:
+            self._panel.upset(request.get("part", ""))
+        except (KeyError, TypeError, AttributeError):
+            raise RequestError(f"no rehearsed part with settings to lose is called {request.get('part')!r}") from None
         return {}
 
     def _keyboard(self, request: dict[str, Any]) -> dict[str, Any]:

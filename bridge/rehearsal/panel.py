@@ -5,7 +5,7 @@ import random
 from collections.abc import Sequence
 
 from bridge.console.facts import Key, Lamp, Part
-from bridge.rehearsal.wires import RehearsedSpi, RehearsedWires
+from bridge.rehearsal.wires import RehearsedEnd, RehearsedWires
 
 BOUNCE = 0.003
 """Seconds a contact bounces at most; Ganssle's guide to debouncing measured 1.6 ms on average, 6.2 ms at worst."""
@@ -17,9 +17,7 @@ class RehearsedPanel:
 
     def __init__(self, parts: Sequence[Part], lamps: Sequence[Lamp], keys: Sequence[Key]) -> None:
         self.wires = RehearsedWires()
-        self._ends: dict[str, RehearsedSpi] = {
-            part.name: self.wires.add(part.facts, part.chips, part.bus.port, part.select, part.lines) for part in parts
-        }
+        self._ends = {part.name: self._end(part) for part in parts}
         self.parts = parts
         self._lamps = [lamp for lamp in lamps if lamp.part.name in self._ends]
         self._keys = {key.name: key for key in keys if key.part.name in self._ends}
@@ -46,9 +44,26 @@ class RehearsedPanel:
         shown = {part.name: self._ends[part.name].twin.codes() for part in self.parts if part.facts.serves == "lamps"}
         return {lamp.name: int(shown[lamp.part.name][lamp.channel]) for lamp in self._lamps}
 
+    def upset(self, part: str) -> None:
+        """Let the chips of a part forget their settings, as after a dip in their supply.
+
+        Raises KeyError for a name that is not here, AttributeError for chips that have none.
+        """
+        twin = self._ends[part].twin
+        for chip in range(next(one.chips for one in self.parts if one.name == part)):
+            twin.upset(chip)
+
     def plug(self, part: str, *, plugged: bool) -> None:
         """Pull a part's cable off, or put it back. Raises KeyError for a name that is not here."""
         self._ends[part].plugged = plugged
+
+    def _end(self, part: Part) -> RehearsedEnd:
+        wires, facts = self.wires, part.facts
+        if facts.bus is None:
+            return wires.add_lines(facts, part.gpios)
+        if facts.bus == "i2c":
+            return wires.add_i2c(facts, part.bus.port, part.addresses, part.lines)
+        return wires.add(facts, part.chips, part.bus.port, part.select, part.lines)
 
     def _set(self, key: Key, closed: bool) -> None:
         self._ends[key.part.name].twin.set(key.channel, level=key.closed_high == closed)

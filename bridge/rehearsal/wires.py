@@ -3,7 +3,10 @@
 What is not simulated: the time a transfer takes, noise, and levels between low and high.
 """
 
-from collections.abc import Callable, Mapping
+import errno
+import os
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
@@ -33,12 +36,21 @@ class EdgePin(MockPWMPin):  # type: ignore[misc] # gpiozero has no types
         return True
 
 
-class RehearsedSpi:
-    """One chip select with a twin at its end; `plugged` False is a ribbon cable that has come off."""
+class RehearsedEnd:
+    """A part's twin at the end of its wires; `plugged` False is a cable that has come off: nothing arrives."""
 
     def __init__(self, twin: Any) -> None:
         self.twin = twin
         self.plugged = True
+
+    def edge(self, channel: int, level: bool) -> None:
+        """Pass on an edge of a line that is itself a channel."""
+        if self.plugged:
+            self.twin.edge(channel, level)
+
+
+class RehearsedSpi(RehearsedEnd):
+    """One chip select with a twin at its end."""
 
     def transfer(self, data: bytes) -> bytes:
         """Exchange bytes with the twin; with the cable off nothing arrives, and the open input reads low."""
@@ -48,24 +60,67 @@ class RehearsedSpi:
         """Nothing is held."""
 
 
+class RehearsedI2c:
+    """An I2C bus: at each address the end of a part, and which of its chips answers there."""
+
+    def __init__(self) -> None:
+        self.chips: dict[int, tuple[RehearsedEnd, int]] = {}
+
+    def write(self, address: int, register: int, data: bytes) -> None:
+        """Hand bytes to the chip at `address`. Raises OSError if there is none."""
+        twin, chip = self._at(address)
+        twin.write(chip, register, data)
+
+    def read(self, address: int, register: int, count: int) -> bytes:
+        """Return bytes of the chip at `address`. Raises OSError if there is none."""
+        twin, chip = self._at(address)
+        return bytes(twin.read(chip, register, count))
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+    def _at(self, address: int) -> tuple[Any, int]:
+        end, chip = self.chips.get(address, (None, 0))
+        if end is None or not end.plugged:
+            # What the board's driver says when nobody acknowledges.
+            raise OSError(errno.EREMOTEIO, os.strerror(errno.EREMOTEIO))
+        return end.twin, chip
+
+
 class RehearsedWires:
     """Hands out rehearsed buses and lines; parts must be added before their wires are opened."""
 
     def __init__(self) -> None:
         self._factory = MockFactory(revision=_BOARD, pin_class=EdgePin)
-        self._ends: dict[tuple[int, int], RehearsedSpi] = {}
+        self._spi: dict[tuple[int, int], RehearsedSpi] = {}
+        self._i2c: dict[int, RehearsedI2c] = {}
 
     def add(self, facts: Facts, chips: int, port: int, select: int, gpios: Mapping[str, int]) -> RehearsedSpi:
         """Put a part's twin at the end of a chip select, and its lines (key to GPIO) on their pins."""
-        twin = TWINS[facts.name](chips)
-        for line in facts.lines:
-            self._factory.pin(gpios[line.key]).on_edge.append(getattr(twin, line.key))
-        end = self._ends[port, select] = RehearsedSpi(twin)
+        end = self._spi[port, select] = RehearsedSpi(self._twin(facts, chips, gpios))
+        return end
+
+    def add_i2c(self, facts: Facts, port: int, addresses: Sequence[int], gpios: Mapping[str, int]) -> RehearsedEnd:
+        """Put a part's chips at their addresses of an I2C bus, and its lines (key to GPIO) on their pins."""
+        end = RehearsedEnd(self._twin(facts, len(addresses), gpios))
+        chips = self._i2c.setdefault(port, RehearsedI2c()).chips
+        chips.update({address: (end, chip) for chip, address in enumerate(addresses)})
+        return end
+
+    def add_lines(self, facts: Facts, gpios: Sequence[int]) -> RehearsedEnd:
+        """Put the channels of a part that is lines only on their pins."""
+        end = RehearsedEnd(TWINS[facts.name](len(gpios)))
+        for channel, gpio in enumerate(gpios):
+            self._factory.pin(gpio).on_edge.append(partial(end.edge, channel))
         return end
 
     def spi(self, port: int, select: int, rate_hz: int) -> RehearsedSpi:  # noqa: ARG002 -- the seam's signature
         """Open a chip select where a part was added."""
-        return self._ends[port, select]
+        return self._spi[port, select]
+
+    def i2c(self, port: int, rate_hz: int) -> RehearsedI2c:  # noqa: ARG002 -- the seam's signature
+        """Open an I2C bus where a part was added."""
+        return self._i2c[port]
 
     def line(self, gpio: int, level: bool) -> GpioLine:
         """Open an output line on the rehearsed board."""
@@ -74,3 +129,13 @@ class RehearsedWires:
     def close(self) -> None:
         """Let go of every line."""
         self._factory.close()
+
+    def _twin(self, facts: Facts, chips: int, gpios: Mapping[str, int]) -> Any:
+        twin = TWINS[facts.name](chips)
+        for line in facts.lines:
+            edge = getattr(twin, line.key)
+            if line.key in gpios:
+                self._factory.pin(gpios[line.key]).on_edge.append(edge)
+            else:
+                edge(not line.at_rest)
+        return twin

@@ -13,6 +13,19 @@ class Spi(Protocol):
         """Let go of the bus."""
 
 
+class I2c(Protocol):
+    """One I2C bus. A chip that is not there, or does not acknowledge, raises OSError, as a bus that fails does."""
+
+    def write(self, address: int, register: int, data: bytes) -> None:
+        """Write `data`, 1 to 32 bytes, to the chip at a 7-bit `address`, beginning with a register."""
+
+    def read(self, address: int, register: int, count: int) -> bytes:
+        """Read `count` bytes, 1 to 32, beginning with a register."""
+
+    def close(self) -> None:
+        """Let go of the bus."""
+
+
 class Line(Protocol):
     """One output line."""
 
@@ -28,6 +41,9 @@ class Wires(Protocol):
 
     def spi(self, port: int, select: int, rate_hz: int) -> Spi:
         """Open a chip select of an SPI bus."""
+
+    def i2c(self, port: int, rate_hz: int) -> I2c:
+        """Open an I2C bus, which is to run at `rate_hz`."""
 
     def line(self, gpio: int, level: bool) -> Line:
         """Open a GPIO (number as the processor's maker counts them) as an output that starts at `level`."""

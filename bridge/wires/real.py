@@ -1,15 +1,17 @@
-"""The board's own buses and lines: spidev for SPI, gpiozero on lgpio for lines. Chosen explicitly, never a fall-back.
+"""The board's own buses and lines: spidev, smbus2, and gpiozero on lgpio. Chosen explicitly, never a fall-back.
 
 spidev rather than lgpio's SPI because it lets go of the interpreter lock during a transfer.
 """
 
 import os
 import tempfile
+from pathlib import Path
 from typing import Any
 
 from bridge.errors import ConsoleError
 from bridge.wires.lines import GpioLine
 
+ADAPTERS = Path("/sys/bus/i2c/devices")
 REHEARSE = "To try without the hardware, add --rehearse."
 
 
@@ -32,12 +34,31 @@ class RealSpi:
         self._device.close()
 
 
+class RealI2c:
+    """A real I2C bus, by SMBus block transfers: smbus2 and Debian's smbus module have them in common."""
+
+    def __init__(self, device: Any) -> None:
+        self._device = device
+
+    def write(self, address: int, register: int, data: bytes) -> None:
+        """Write 1 to 32 bytes to a chip, beginning with a register. Raises OSError when it does not acknowledge."""
+        self._device.write_i2c_block_data(address, register, list(data))
+
+    def read(self, address: int, register: int, count: int) -> bytes:
+        """Read 1 to 32 bytes, beginning with a register. Raises OSError when the chip does not acknowledge."""
+        return bytes(self._device.read_i2c_block_data(address, register, count))
+
+    def close(self) -> None:
+        """Let go of the bus."""
+        self._device.close()
+
+
 class RealWires:
     """Opens the board's buses and lines. Raises WireError, from the method that needs what is missing."""
 
     def __init__(self) -> None:
         self._factory: Any = None
-        self._opened: list[RealSpi | GpioLine] = []
+        self._opened: list[RealSpi | RealI2c | GpioLine] = []
 
     def spi(self, port: int, select: int, rate_hz: int) -> RealSpi:
         """Open SPI `port`, chip select `select`, at `rate_hz`."""
@@ -69,6 +90,40 @@ class RealWires:
         self._opened.append(spi)
         return spi
 
+    def i2c(self, port: int, rate_hz: int) -> RealI2c:
+        """Open I2C `port`. Its rate is the board's to set: one that is known to be lower than `rate_hz` is an error."""
+        try:
+            import smbus2  # noqa: PLC0415 -- only a board with real wires has it
+        except ImportError:
+            raise WireError(
+                f"I2C{port}: the Python module smbus2 is not installed. On the board: sudo apt install python3-smbus2 "
+                f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'. {REHEARSE}"
+            ) from None
+        try:
+            device = smbus2.SMBus(port)
+        except FileNotFoundError:
+            raise WireError(
+                f"I2C{port}: /dev/i2c-{port} does not exist. Enable I2C: put {_setting(rate_hz)} into "
+                "/boot/firmware/config.txt and i2c-dev into /etc/modules, and start the board again "
+                f"(raspi-config does both). {REHEARSE}"
+            ) from None
+        except PermissionError:
+            raise WireError(
+                f"I2C{port}: /dev/i2c-{port} may not be opened by this user. "
+                "Add the user to the group i2c: sudo usermod -aG i2c $USER, then log in again."
+            ) from None
+        except OSError as error:
+            raise WireError(f"I2C{port}: {error.strerror}. {REHEARSE}") from None
+        i2c = RealI2c(device)
+        self._opened.append(i2c)
+        set_to = _clock(port)
+        if set_to is not None and set_to < rate_hz:
+            raise WireError(
+                f"I2C{port}: the board runs it at {set_to:,} Hz, but rate_hz of its bus is {rate_hz:,}. Put "
+                f"{_setting(rate_hz)} into /boot/firmware/config.txt and start the board again, or lower rate_hz."
+            )
+        return i2c
+
     def line(self, gpio: int, level: bool) -> GpioLine:
         """Open a GPIO as an output that starts at `level`."""
         if self._factory is None:
@@ -90,6 +145,18 @@ class RealWires:
         if self._factory is not None:
             self._factory.close()
             self._factory = None
+
+
+def _setting(rate_hz: int) -> str:
+    return f"dtparam=i2c_arm=on,i2c_arm_baudrate={rate_hz}"
+
+
+def _clock(port: int) -> int | None:
+    """Return the rate the board's device tree gives an I2C bus, None where that is not to be found."""
+    try:
+        return int.from_bytes((ADAPTERS / f"i2c-{port}" / "of_node" / "clock-frequency").read_bytes(), "big")
+    except OSError:
+        return None
 
 
 def _lgpio_factory(gpio: int) -> Any:

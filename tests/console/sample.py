@@ -145,6 +145,78 @@ cards_per_minute = 100
 blank_cards = 40
 """
 
+OTHER = """\
+format = 1
+name = "Other"
+
+[[bus]]
+name = "cabinet"
+kind = "i2c"
+port = 1
+rate_hz = 400_000
+wires = "real"
+
+[[bus]]
+name = "panel"
+kind = "spi"
+port = 0
+rate_hz = 2_000_000
+wires = "real"
+
+[[part]]
+name = "dimmed"
+type = "PCA9685"
+chips = 2
+bus = "cabinet"
+address = 0x40
+pwm_hz = 1000
+blank = 25
+
+[[part]]
+name = "more"
+type = "PCA9685"
+chips = 1
+bus = "cabinet"
+address = 0x42
+
+[[part]]
+name = "shifted"
+type = "74HC595"
+chips = 2
+bus = "panel"
+select = 0
+latch = 24
+
+[[part]]
+name = "plain"
+type = "GPIO"
+gpios = "5-6, 26"
+wires = "rehearsed"
+
+[[part]]
+name = "inputs"
+type = "74HC165"
+chips = 1
+bus = "panel"
+select = 1
+load = 23
+
+[[lamp_row]]
+name = "A"
+numbers = "31-0"
+part = "dimmed"
+channels = "0-31"
+
+[[lamp]]
+name = "DOOR"
+part = "plain"
+channel = 2
+
+[frames]
+rate_hz = 100
+"""
+"""Another, of parts on I2C, of plain lines, and of an optional line left out."""
+
 
 def changed(*changes: tuple[str, str], text: str = TEXT) -> str:
     """Return `text` with each (old, new) done; every old must be there exactly once."""

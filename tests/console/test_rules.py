@@ -172,7 +172,9 @@ RULES = {
         (('"TLC5947"', '"tlc5947"'),), '[[part]]\nname = "drivers"', ('of type "tlc5947"', 'did you mean "TLC5947"?')
     ),
     "type of part, none like it": Rule(
-        (('"74HC165"', '"relay"'),), '[[part]]\nname = "inputs"', ("not in the catalogue", "TLC5947, 74HC595, 74HC165")
+        (('"74HC165"', '"relay"'),),
+        '[[part]]\nname = "inputs"',
+        ("not in the catalogue", "TLC5947, 74HC595, PCA9685, GPIO, 74HC165"),
     ),
     "part without a type": Rule(
         (('type = "TLC5947"\n', ""),), '[[part]]\nname = "drivers"', ('lacks the key "type"', 'type = "TLC5947"')

@@ -1,7 +1,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from bridge.daemon.chains import CABLE, RETRY, REWRITE, KeyJob, LampChain, LampJob
+from bridge.daemon.chains import CABLE, CHECK, RETRY, REWRITE, KeyJob, LampChain, LampJob
 from bridge.report import DeviceState
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
 from tests.lamps.test_lamps import instant
@@ -15,12 +15,19 @@ class Driver:
     def __init__(self) -> None:
         self.broken = False
         self.written: list[list[int]] = []
+        self.upset = False
+        self.asked = 0
         self.levels = 0b011
 
     def write(self, codes: npt.NDArray[np.uint16]) -> None:
         if self.broken:
             raise OSError(5, "Input/output error")
         self.written.append(codes.tolist())
+
+    def check(self) -> bool:
+        self.asked += 1
+        upset, self.upset = self.upset, False
+        return upset
 
     def dark(self) -> None:
         self.write(np.zeros(4, np.uint16))
@@ -82,6 +89,30 @@ def test_a_bus_that_fails_is_said_once_tried_each_second_and_said_to_be_back() -
     job.run(4 * RETRY)
     assert said[-1] == DeviceState("lamps", "ready")
     assert driver.written[-1] == [0, 0, 4095, 0]
+
+
+def test_a_chip_that_was_upset_is_found_within_a_second_though_its_lamps_change_all_the_time_and_is_said_once() -> None:
+    driver, said = Driver(), list[DeviceState]()
+    job = lamp_job(driver, said)
+    for n in range(1000):
+        driver.upset = driver.upset or n == 250
+        frame(job, 0, n % 2, 0, 0)
+        job.run(n * 5 * MS)
+    assert [state.state for state in said] == ["ready", "upset", "ready"]
+    assert "look at its supply" in said[1].words
+    assert driver.asked == 5
+
+
+def test_a_chip_that_was_upset_is_written_at_once_though_its_lamps_stand() -> None:
+    driver = Driver()
+    job = lamp_job(driver, [])
+    frame(job, 0, 1, 0, 0)
+    job.run(0)
+    frame(job, 0, 0, 0, 0)
+    job.run(500 * MS)
+    driver.upset = True
+    job.run(CHECK)
+    assert driver.written == [[0, 0, 4095, 0], [0, 0, 0, 0], [0, 0, 0, 0]]
 
 
 def test_key_events_a_cable_that_comes_off_and_a_bus_that_fails() -> None:

@@ -1,52 +1,104 @@
 """One contract for every part in the catalogue that drives lamps: driver against twin, over its wires."""
 
+import errno
 from collections.abc import Iterator
-from typing import Any, NamedTuple
+from contextlib import nullcontext
+from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.parts.catalogue import CATALOGUE, KEY_DRIVERS, LAMP_DRIVERS, TWINS
+from bridge.parts.catalogue import (
+    CATALOGUE,
+    I2C_LAMP_DRIVERS,
+    KEY_DRIVERS,
+    LINE_LAMP_DRIVERS,
+    SPI_LAMP_DRIVERS,
+    TWINS,
+)
 from bridge.parts.facts import Facts, LampDriver
 from bridge.parts.onoff import OFF, ON
-from bridge.rehearsal.wires import RehearsedSpi, RehearsedWires
+from bridge.parts.shiftout import Register
+from bridge.rehearsal.wires import RehearsedEnd, RehearsedWires
+from bridge.wires.kinds import Line
 
 CHIPS = 3
 LAMP_PARTS = [facts for facts in CATALOGUE.values() if facts.serves == "lamps"]
 GPIOS = (24, 25, 5, 6)
+FULL = np.uint16(4095)
+SOME = [0, 1, OFF, OFF + 1, ON - 1, ON, 2048, 4094, 4095]
+"""Codes at which something changes, so that the random ones are not all ordinary."""
 
 
 class Wired(NamedTuple):
+    """A part of three chips on rehearsed wires; `lines` are those that were not left out."""
+
     facts: Facts
-    end: RehearsedSpi
+    end: RehearsedEnd
     wires: RehearsedWires
-    lines: dict[str, Any]
+    lines: dict[str, Line]
+    channel_lines: list[Line]
+
+    @property
+    def channels(self) -> int:
+        return self.facts.channels * CHIPS
 
     def driver(self) -> LampDriver:
-        return LAMP_DRIVERS[self.facts.name](self.wires.spi(0, 0, 1_000_000), self.lines, CHIPS)
+        name, lines = self.facts.name, self.lines
+        if self.facts.bus == "spi":
+            return SPI_LAMP_DRIVERS[name](self.wires.spi(0, 0, 1_000_000), lines, CHIPS)
+        if self.facts.bus == "i2c":
+            addresses = self.facts.addresses[:CHIPS]
+            return I2C_LAMP_DRIVERS[name](self.wires.i2c(1, 400_000), lines, addresses, self.facts.pwm_hz or 0)
+        return LINE_LAMP_DRIVERS[name](self.channel_lines)
 
     def shown(self) -> list[int]:
         codes: list[int] = self.end.twin.codes().tolist()
         return codes
 
+    def fail(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Let the bus fail; lines go on."""
 
-@pytest.fixture(params=LAMP_PARTS, ids=lambda facts: facts.name)
-def wired(request: pytest.FixtureRequest) -> Iterator[Wired]:
-    facts: Facts = request.param
+        def fails(*_: object) -> bytes:
+            raise OSError(errno.EIO, "Input/output error")
+
+        monkeypatch.setattr("bridge.rehearsal.wires.RehearsedSpi.transfer", fails)
+        monkeypatch.setattr("bridge.rehearsal.wires.RehearsedI2c.write", fails)
+        monkeypatch.setattr("bridge.rehearsal.wires.RehearsedI2c.read", fails)
+
+
+def wire(facts: Facts, *, bare: bool) -> Wired:
+    """Put a part on its wires; `bare` leaves out the lines that may be."""
     wires = RehearsedWires()
-    gpios = {line.key: gpio for line, gpio in zip(facts.lines, GPIOS, strict=False)}
-    end = wires.add(facts, CHIPS, 0, 0, gpios)
-    lines = {line.key: wires.line(gpios[line.key], line.at_rest) for line in facts.lines}
-    yield Wired(facts, end, wires, lines)
-    wires.close()
+    needed = [line for line in facts.lines if not (bare and line.optional)]
+    gpios = {line.key: gpio for line, gpio in zip(needed, GPIOS, strict=False)}
+    if facts.bus == "spi":
+        end: RehearsedEnd = wires.add(facts, CHIPS, 0, 0, gpios)
+    elif facts.bus == "i2c":
+        end = wires.add_i2c(facts, 1, facts.addresses[:CHIPS], gpios)
+    else:
+        end = wires.add_lines(facts, GPIOS[:CHIPS])
+    lines: dict[str, Line] = {line.key: wires.line(gpios[line.key], line.at_rest) for line in needed}
+    channel_lines: list[Line] = [] if facts.bus else [wires.line(gpio, level=False) for gpio in GPIOS[:CHIPS]]
+    return Wired(facts, end, wires, lines, channel_lines)
+
+
+CASES = [(facts, bare) for facts in LAMP_PARTS for bare in sorted({False, any(line.optional for line in facts.lines)})]
+
+
+@pytest.fixture(params=CASES, ids=lambda case: case[0].name + " bare" * case[1])
+def wired(request: pytest.FixtureRequest) -> Iterator[Wired]:
+    facts, bare = request.param
+    made = wire(facts, bare=bare)
+    yield made
+    made.wires.close()
 
 
 def expected(facts: Facts, before: list[int], codes: list[int]) -> list[int]:
     """Return what the lamps must show: the code, or lit and out by the thresholds."""
-    if facts.pwm_hz is not None:
+    if facts.dims:
         return codes
     return [4095 if code >= ON else 0 if code <= OFF else was for was, code in zip(before, codes, strict=True)]
 
@@ -54,49 +106,109 @@ def expected(facts: Facts, before: list[int], codes: list[int]) -> list[int]:
 @pytest.mark.parametrize("facts", CATALOGUE.values(), ids=lambda facts: facts.name)
 def test_facts_are_sane_and_the_registries_agree(facts: Facts) -> None:
     assert facts.channels > 0
-    assert facts.bits_per_chip % facts.channels == 0
-    assert facts.max_rate_hz >= 1_000_000
+    assert (facts.max_rate_hz >= 1_000_000, facts.bits_per_chip > 0) == (facts.bus is not None,) * 2
     assert len({line.key for line in facts.lines}) == len(facts.lines)
     assert facts.source
-    assert (facts.name in LAMP_DRIVERS, facts.name in KEY_DRIVERS) == (facts.serves == "lamps", facts.serves == "keys")
+    registries = (("spi", {*SPI_LAMP_DRIVERS}), ("i2c", {*I2C_LAMP_DRIVERS}), (None, {*LINE_LAMP_DRIVERS}))
+    drives = [bus for bus, names in registries if facts.name in names]
+    assert drives == ([facts.bus] if facts.serves == "lamps" else [])
+    assert (facts.name in KEY_DRIVERS) == (facts.serves == "keys")
     assert all(callable(getattr(TWINS[facts.name](1), line.key)) for line in facts.lines)
+    assert (len(facts.addresses) >= CHIPS) == (facts.bus == "i2c")
 
 
 def test_nothing_lights_until_told(wired: Wired) -> None:
-    assert max(wired.shown()) == 0
+    if "blank" in wired.lines or not isinstance(wired.end.twin, Register):
+        assert max(wired.shown()) == 0
     wired.driver()
     assert max(wired.shown()) == 0
-    wired.end.twin.blank(False)
+    if "blank" in wired.lines:
+        wired.end.twin.blank(False)
     assert max(wired.shown()) == 0
+
+
+def test_what_a_dead_daemon_left_lit_is_dark_before_the_outputs_are_enabled(wired: Wired) -> None:
+    wired.driver().write(np.full(wired.channels, FULL))
+    assert min(wired.shown()) == 4095
+    seen: list[int] = []
+
+    class Watched:
+        def set(self, level: bool) -> None:
+            blank.set(level)
+            seen.append(max(wired.shown()))
+
+        def close(self) -> None: ...
+
+    if "blank" in wired.lines:
+        blank = wired.lines["blank"]
+        blank.set(True)
+        wired.lines["blank"] = Watched()
+    wired.driver()
+    assert seen == [0] * ("blank" in wired.lines)
+    assert max(wired.shown()) == 0
+
+
+def codes_of(channels: int) -> st.SearchStrategy[list[int]]:
+    return st.lists(st.sampled_from(SOME) | st.integers(0, 4095), min_size=channels, max_size=channels)
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.lists(st.integers(0, 2**32 - 1), min_size=1, max_size=8))
-def test_the_twin_shows_what_was_written(wired: Wired, seeds: list[int]) -> None:
+@given(st.data())
+def test_the_twin_shows_what_was_written(wired: Wired, data: st.DataObject) -> None:
     driver = wired.driver()
+    driver.write(np.zeros(wired.channels, np.uint16))
     before = wired.shown()
-    for seed in seeds:
-        codes: npt.NDArray[np.uint16] = np.random.default_rng(seed).integers(
-            0, 4096, wired.facts.channels * CHIPS, dtype=np.uint16
-        )
-        driver.write(codes)
-        before = expected(wired.facts, before, codes.tolist())
+    assert max(before) == 0
+    for codes in data.draw(st.lists(codes_of(wired.channels), min_size=1, max_size=8)):
+        driver.write(np.array(codes, np.uint16))
+        before = expected(wired.facts, before, codes)
         assert wired.shown() == before
 
 
-def test_dark_darkens_even_when_the_bus_has_failed(wired: Wired, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_dark_darkens_even_when_the_bus_has_failed_if_a_line_can(wired: Wired, monkeypatch: pytest.MonkeyPatch) -> None:
     driver = wired.driver()
-    driver.write(np.full(wired.facts.channels * CHIPS, 4095, np.uint16))
+    driver.write(np.full(wired.channels, FULL))
+    assert min(wired.shown()) == 4095
+    with monkeypatch.context() as broken:
+        wired.fail(broken)
+        with pytest.raises(OSError, match="Input/output") if wired.facts.bus else nullcontext():
+            driver.dark()
+        by_line = "blank" in wired.lines or wired.facts.bus is None
+        assert max(wired.shown()) == (0 if by_line else 4095)
+    driver.dark()
+    if "blank" in wired.lines:
+        wired.end.twin.blank(False)
+    assert max(wired.shown()) == 0
+
+
+def test_a_bus_that_fails_is_told_by_write_and_forgotten_once_it_is_back(
+    wired: Wired, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if wired.facts.bus is None:
+        return
+    driver = wired.driver()
+    full = np.full(wired.channels, FULL)
+    with monkeypatch.context() as broken:
+        wired.fail(broken)
+        assert not driver.check()
+        with pytest.raises(OSError, match="Input/output") as told:
+            driver.write(full)
+        assert told.value.errno == errno.EIO
+    driver.write(full)
     assert min(wired.shown()) == 4095
 
-    def fails(_: bytes) -> bytes:
-        raise OSError(5, "Input/output error")
 
-    with monkeypatch.context() as broken:
-        broken.setattr(wired.end, "transfer", fails)
-        with pytest.raises(OSError, match="Input/output"):
-            driver.dark()
-        assert max(wired.shown()) == 0
-    driver.dark()
-    wired.end.twin.blank(False)
-    assert max(wired.shown()) == 0
+def test_only_a_chip_that_has_lost_its_settings_is_found_and_is_set_up_again(wired: Wired) -> None:
+    driver = wired.driver()
+    full = np.full(wired.channels, FULL)
+    driver.write(full)
+    assert not driver.check()
+    if not hasattr(wired.end.twin, "upset"):
+        return
+    for chip in range(CHIPS):
+        wired.end.twin.upset(chip)
+        assert min(wired.shown()) == 0
+        assert driver.check()
+        driver.write(full)
+        assert min(wired.shown()) == 4095
+        assert not driver.check()

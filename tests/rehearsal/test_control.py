@@ -61,6 +61,8 @@ def test_cables_are_pulled_and_put_back(tmp_path: Path) -> None:
         ({"do": "throw", "key": "NOPE"}, "no rehearsed key is called 'NOPE'"),
         ({"do": "throw", "key": ["START"]}, "no rehearsed key"),
         ({"do": "plug", "part": 7}, "no rehearsed part is called 7"),
+        ({"do": "upset", "part": "lamp drivers"}, "no rehearsed part with settings to lose is called 'lamp drivers'"),
+        ({"do": "upset", "part": ["x"]}, "no rehearsed part with settings"),
         ({"do": "page"}, "the typewriter is not rehearsed"),
         ({"do": "keyboard", "text": "é"}, "ISO 646"),
     ],

@@ -57,4 +57,6 @@ def test_names_that_are_not_there(tmp_path: Path) -> None:
         panel.throw("NO SUCH KEY", closed=True)
     with pytest.raises(KeyError):
         panel.plug("no such part", plugged=False)
+    with pytest.raises(KeyError):
+        panel.upset("no such part")
     panel.wires.close()

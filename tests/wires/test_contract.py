@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from bridge.parts import hc165, tlc5947
+from bridge.parts import gpio, hc165, pca9685, tlc5947
 from bridge.parts.facts import Facts
 from bridge.rehearsal.wires import RehearsedWires
 from bridge.wires.kinds import Line, Wires
@@ -44,6 +44,33 @@ def test_key_driver_reads_levels_of_the_moment(wires: RehearsedWires) -> None:
     assert driver.read() == 0
     end.plugged = True
     assert driver.read() == 0x7FF7
+
+
+def test_an_i2c_bus_has_chips_at_their_addresses_and_nobody_elsewhere(wires: RehearsedWires) -> None:
+    low = wires.add_i2c(pca9685.FACTS, 1, [0x40, 0x41], {})
+    high = wires.add_i2c(pca9685.FACTS, 1, [0x60], {})
+    i2c = wires.i2c(1, 400_000)
+    for address, code in ((0x40, 1), (0x41, 2), (0x60, 3)):
+        i2c.write(address, pca9685.LED0 + 2, bytes([code]))
+    assert [low.twin.read(0, 8, 1), low.twin.read(1, 8, 1), high.twin.read(0, 8, 1)] == [b"\x01", b"\x02", b"\x03"]
+    assert i2c.read(0x41, 8, 1) == b"\x02"
+    with pytest.raises(OSError, match="Remote I/O error"):
+        i2c.read(0x42, 8, 1)
+    low.plugged = False
+    with pytest.raises(OSError, match="Remote I/O error"):
+        i2c.write(0x41, 8, b"\x00")
+    assert i2c.read(0x60, 8, 1) == b"\x03"
+    i2c.close()
+
+
+def test_lamps_on_lines_of_the_board_stay_as_they_are_while_their_cable_is_off(wires: RehearsedWires) -> None:
+    end = wires.add_lines(gpio.FACTS, [5, 26])
+    driver = gpio.Driver([wires.line(5, False), wires.line(26, False)])
+    driver.write(np.array([0, 4095], np.uint16))
+    assert end.twin.codes().tolist() == [0, 4095]
+    end.plugged = False
+    driver.write(np.array([4095, 0], np.uint16))
+    assert end.twin.codes().tolist() == [0, 4095]
 
 
 def _open(wires: Wires, facts: Facts, gpios: dict[str, int]) -> dict[str, Line]:
