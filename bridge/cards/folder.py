@@ -11,28 +11,56 @@ import os
 import stat
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple, Protocol, TypeVar
+from typing import NamedTuple, Protocol, TypeVar, TypeVarTuple, Unpack
 
 T = TypeVar("T")
+A = TypeVarTuple("A")
 
 MAX_ENTRIES = 10_000
 """How many entries of a folder are looked at."""
 
 
+_ANOTHER = "take it out and try another"
+_NO_FILE = "what is named like a deck is a link, a folder or a pipe: put the deck itself on the stick"
+_WORDS = {
+    errno.EACCES: f"the stick does not allow it: {_ANOTHER}",
+    errno.EPERM: f"the stick does not allow it: {_ANOTHER}",
+    errno.EROFS: "the stick is write-protected: free it, or put another in",
+    errno.ENOSPC: "the stick is full: put another in",
+    errno.EDQUOT: "the stick is full: put another in",
+    errno.ETIMEDOUT: f"the stick does not answer: {_ANOTHER}",
+    errno.ELOOP: _NO_FILE,
+    errno.ENOTSUP: _NO_FILE,
+    errno.EISDIR: _NO_FILE,
+}
+
+
 class Elsewhere(Protocol):
-    """Runs a call away from the event loop; returns or raises what it does."""
+    """Runs a call away from the event loop; returns or raises what it does.
 
-    async def __call__(self, call: Callable[[], T], /) -> T: ...  # noqa: D102
+    The call may cross into another process: give a function of a module, not a method, closure or partial; arguments
+    and what is returned or raised are pickled. Keep them small: what is large must be a NumPy array, whose content
+    crosses without being copied or read.
+
+    Raises StalledError when the call has made no progress for a second. It may still be running then, and may still
+    succeed; until it returns or the stick is pulled, so does every other call, at once.
+    """
+
+    async def __call__(self, call: Callable[[Unpack[A]], T], /, *arguments: *A) -> T: ...  # noqa: D102
 
 
-async def in_thread(call: Callable[[], T]) -> T:
+async def in_thread(call: Callable[[Unpack[A]], T], /, *arguments: *A) -> T:
     """Run the call in a thread: it may hang, the loop goes on."""
-    return await asyncio.to_thread(call)
+    return await asyncio.to_thread(call, *arguments)
 
 
-async def at_once(call: Callable[[], T]) -> T:
+async def at_once(call: Callable[[Unpack[A]], T], /, *arguments: *A) -> T:
     """Run the call in the loop: for loops with virtual time, which cannot wait for a thread."""
-    return call()
+    return call(*arguments)
+
+
+class StalledError(OSError):
+    """A call on a stick does not return; its `errno` is ETIMEDOUT."""
 
 
 class Identity(NamedTuple):
@@ -109,19 +137,10 @@ def append(folder: Path, name: str, size: int, data: bytes) -> None:
 
 def trouble(error: OSError, folder: Path) -> str:
     """Return what an error on a stick's folder means to the people in front of it, and what they can do."""
-    match error.errno:
-        case errno.ENOENT | errno.ENOTDIR:
-            return f"no stick is in: there is no folder {folder}"
-        case errno.EACCES | errno.EPERM:
-            return "the stick does not allow it: take it out and try another"
-        case errno.EROFS:
-            return "the stick is write-protected: free it, or put another in"
-        case errno.ENOSPC | errno.EDQUOT:
-            return "the stick is full: put another in"
-        case errno.ELOOP | errno.ENOTSUP | errno.EISDIR:
-            return "what is named like a deck is a link, a folder or a pipe: put the deck itself on the stick"
-        case _:
-            return f"the stick does not work ({error.strerror or error}): take it out and try another"
+    if error.errno in {errno.ENOENT, errno.ENOTDIR}:
+        return f"no stick is in: there is no folder {folder}"
+    words = _WORDS.get(error.errno or 0)
+    return words or f"the stick does not work ({error.strerror or error}): take it out and try another"
 
 
 def _open(path: Path, flags: int) -> int:

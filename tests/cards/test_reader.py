@@ -4,12 +4,12 @@ import math
 import threading
 from collections.abc import Callable, Coroutine
 from pathlib import Path
-from typing import Any
+from typing import Any, Unpack
 
 import pytest
 
 from bridge.cards.deck import Card
-from bridge.cards.folder import Elsewhere, T, at_once, in_thread
+from bridge.cards.folder import A, Elsewhere, T, at_once, in_thread
 from bridge.cards.reader import LOOK_EVERY, Progress, Reader
 from bridge.clock import SECOND
 from tests.cards.bench import MS, Staff, running, text_card
@@ -341,12 +341,12 @@ def test_a_stick_that_hangs_stops_neither_the_loop_nor_the_deck_in_memory(stick:
     deck = put(stick, 20)
     looks = 0
 
-    async def first_look_only(call: Callable[[], T]) -> T:
+    async def first_look_only(call: Callable[[Unpack[A]], T], *arguments: *A) -> T:
         nonlocal looks
         looks += 1
         if looks > 1:
             await asyncio.Event().wait()
-        return call()
+        return call(*arguments)
 
     async def main() -> None:
         bench = Bench(stick, elsewhere=first_look_only)
@@ -363,10 +363,10 @@ def test_in_real_time_the_folder_is_looked_at_in_a_thread(stick: Path) -> None:
     deck = put(stick, 3)
     threads: set[int] = set()
 
-    async def noting(call: Callable[[], T]) -> T:
+    async def noting(call: Callable[[Unpack[A]], T], *arguments: *A) -> T:
         def noted() -> T:
             threads.add(threading.get_ident())
-            return call()
+            return call(*arguments)
 
         return await in_thread(noted)
 
