@@ -19,7 +19,6 @@ A = TypeVarTuple("A")
 MAX_ENTRIES = 10_000
 """How many entries of a folder are looked at."""
 
-
 _ANOTHER = "take it out and try another"
 _NO_FILE = "what is named like a deck is a link, a folder or a pipe: put the deck itself on the stick"
 _WORDS = {
@@ -42,8 +41,8 @@ class Elsewhere(Protocol):
     and what is returned or raised are pickled. Keep them small: what is large must be a NumPy array, whose content
     crosses without being copied or read.
 
-    Raises StalledError when the call has made no progress for a second. It may still be running then, and may still
-    succeed; until it returns or the stick is pulled, so does every other call, at once.
+    Raises TimeoutError (an OSError) when the call has made no progress for a second. It may still be running then, and
+    may still succeed; until it returns or the stick is pulled, every other call raises the same at once.
     """
 
     async def __call__(self, call: Callable[[Unpack[A]], T], /, *arguments: *A) -> T: ...  # noqa: D102
@@ -57,10 +56,6 @@ async def in_thread(call: Callable[[Unpack[A]], T], /, *arguments: *A) -> T:
 async def at_once(call: Callable[[Unpack[A]], T], /, *arguments: *A) -> T:
     """Run the call in the loop: for loops with virtual time, which cannot wait for a thread."""
     return call(*arguments)
-
-
-class StalledError(OSError):
-    """A call on a stick does not return; its `errno` is ETIMEDOUT."""
 
 
 class Identity(NamedTuple):
