@@ -1,0 +1,70 @@
+"""The process that listens to udev: libudev can take its time, and its sockets can lose events."""
+
+import select
+import socket
+import time
+from collections.abc import Mapping
+from contextlib import suppress
+from typing import Any
+
+import pyudev
+
+from bridge.sticks import parcel, process
+from bridge.sticks.ports import Device, Event, device
+
+BUFFER = 1 << 20
+"""Bytes of events that may wait; a crowd of devices at once does not fill it."""
+PAUSE = 0.2
+"""Seconds between losing events and looking anew at everything."""
+
+BATCH = 100
+"""The most events in one message."""
+
+
+def main() -> None:
+    """Send (True, every device there is) and (False, the events since) until the daemon is gone."""
+    channel = process.channel()
+    context = pyudev.Context()
+    with suppress(ConnectionError):
+        while _follow(context, channel):
+            time.sleep(PAUSE)
+
+
+def _follow(context: pyudev.Context, channel: socket.socket) -> bool:
+    """Send everything there is, then every event; return True when events were lost, False when the daemon is gone."""
+    monitor = pyudev.Monitor.from_netlink(context)
+    monitor.filter_by("block")
+    with suppress(OSError):  # for root only
+        monitor.set_receive_buffer_size(BUFFER)
+    monitor.start()  # before looking, so that nothing comes between
+    found = (_device(one) for one in context.list_devices(subsystem="block"))
+    parcel.send(channel, (True, [one for one in found if one is not None]))
+    while True:
+        ready, _, _ = select.select([monitor, channel], [], [])
+        if channel in ready:
+            return False
+        try:
+            parcel.send(channel, (False, _drain(monitor)))
+        except ConnectionError:
+            raise
+        except OSError:  # ENOBUFS, as a rule
+            return True
+
+
+def _drain(monitor: pyudev.Monitor) -> list[Event]:
+    events: list[Event] = []
+    while len(events) < BATCH and (one := monitor.poll(0)) is not None:
+        events.append(Event(str(one.action), one.sys_path, _device(one)))
+    return events
+
+
+def _device(one: Any) -> Device | None:
+    properties: Mapping[str, str] = one.properties
+    try:
+        return device(one.sys_path, one.attributes.asint("size"), properties)
+    except (KeyError, ValueError, UnicodeDecodeError):  # going, or gone
+        return None
+
+
+if __name__ == "__main__":
+    main()
