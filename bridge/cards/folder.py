@@ -17,7 +17,7 @@ T = TypeVar("T")
 A = TypeVarTuple("A")
 
 MAX_ENTRIES = 10_000
-"""How many entries of a folder are looked at."""
+"""How many entries a folder may have: one with more is refused, since what matters might be beyond."""
 
 _ANOTHER = "take it out and try another"
 _NO_FILE = "what is named like a deck is a link, a folder or a pipe: put the deck itself on the stick"
@@ -25,6 +25,7 @@ _WORDS = {
     errno.EACCES: f"the stick does not allow it: {_ANOTHER}",
     errno.EPERM: f"the stick does not allow it: {_ANOTHER}",
     errno.EROFS: "the stick is write-protected: free it, or put another in",
+    errno.E2BIG: f"more than {MAX_ENTRIES:,} files and folders lie side by side on the stick: {_ANOTHER}",
     errno.ENOSPC: "the stick is full: put another in",
     errno.EDQUOT: "the stick is full: put another in",
     errno.ETIMEDOUT: f"the stick does not answer: {_ANOTHER}",
@@ -71,12 +72,17 @@ class ChangedError(OSError):
     """A file is not as it was left."""
 
 
-def entries(folder: Path) -> list[Identity]:
-    """Return what is in the folder, by name, at most MAX_ENTRIES of it; hidden entries are left out. Raises OSError."""
+def entries(folder: Path, suffix: str = "") -> list[Identity]:
+    """Return what in the folder has a name that ends with `suffix`, in any case, by name; hidden entries are left out.
+
+    Raises OSError, E2BIG for a folder of more than MAX_ENTRIES entries.
+    """
     found = []
     with os.scandir(folder) as listing:
-        for entry, _ in zip(listing, range(MAX_ENTRIES), strict=False):
-            if entry.name.startswith("."):
+        for count, entry in enumerate(listing):
+            if count >= MAX_ENTRIES:
+                raise OSError(errno.E2BIG, "too many entries", str(folder))
+            if entry.name.startswith(".") or not entry.name.lower().endswith(suffix):
                 continue
             with contextlib.suppress(FileNotFoundError):  # gone since it was listed
                 info = entry.stat(follow_symlinks=False)

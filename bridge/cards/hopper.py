@@ -1,11 +1,19 @@
-"""The reader's hopper: a folder that stands for the stick in its port, and the one deck on it."""
+"""The reader's hopper: which of the files on a stick is the deck, and what is on its cards.
 
+The rule: the deck is the one file named *.deck at the top of the stick. Several whose names begin with 1, 2, 3 … are
+one deck, read in that order; any other several are a choice, and nothing is read until somebody has made it.
+"""
+
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
 from bridge.cards import folder
-from bridge.cards.deck import Card, DeckError, parse, shown
+from bridge.cards.deck import COLUMNS, Card, DeckError, parse, shown
 from bridge.cards.folder import Identity
 
 MAX_CARDS = 100_000
@@ -15,71 +23,105 @@ MAX_BYTES = 25_000_000
 """The most bytes a deck file may have: MAX_CARDS full cards of private-use characters, each ended by CR LF, fit."""
 
 SUFFIX = ".deck"
+_LITTER = "~"
+"""What editors and office programs leave beside a file begins so; what begins with a dot is never listed at all."""
+_PLACE = re.compile(r"0*([1-9][0-9]?)(?![0-9])")
+"""A deck's place in a stack. Three digits are no place: years and dates begin names too."""
 _NAMED = 4
+
+Images = npt.NDArray[np.uint16]
+_NO_CARDS: Images = np.zeros((0, COLUMNS), "<u2")
 
 
 @dataclass(frozen=True, eq=False)
 class Sight:
     """What is in the hopper.
 
-    `state` is "deck" (then `name` and `cards` are set), "empty", "choice" (more than one deck), "check" (something
-    about the deck is wrong) or "not-ready" (no stick, or one that does not work); `words` say what to do about it.
+    `state` is "deck" (then `name` and `images`, a row of columns a card, are set), "empty", "choice", "check"
+    (something about the deck is wrong) or "not-ready" (no stick, or one that does not work); `words` say what to do
+    about it. `decks` are all the decks that were seen, `parts` those that make up this one, `choice` the names of those
+    there are to choose from.
     """
 
     state: str
     words: str = ""
     name: str = ""
-    cards: Sequence[Card] = ()
+    images: Images = field(default_factory=lambda: _NO_CARDS)
+    decks: tuple[Identity, ...] = ()
+    parts: tuple[Identity, ...] = ()
+    choice: tuple[str, ...] = ()
+
+    def card(self, n: int) -> Card:
+        """Return a card of the deck, the first being 0."""
+        return Card(self.images[n].tobytes())
 
 
-class Hopper:
-    """The folder at `path`. A deck is a file named *.deck, in any case; hidden files are no decks.
+def look(
+    path: Path,
+    known: tuple[Identity, ...] | None = None,
+    passed: frozenset[Identity] = frozenset(),
+    chosen: str = "",
+) -> Sight | None:
+    """Return what is on the stick, or None if its decks are those already `known`. Raises nothing.
 
-    To replace a deck while the folder is watched, write it under a hidden name and rename it.
+    Decks that have `passed` through the reader, or were beside one that did, do not count any more; `chosen` is the
+    name of the one that somebody chose. To replace a deck while the folder is watched, write it under a hidden name
+    and rename it.
     """
+    decks: tuple[Identity, ...] = ()
+    try:
+        decks = tuple(deck for deck in folder.entries(path, SUFFIX) if not deck.name.startswith(_LITTER))
+        return None if decks == known else _examine(path, decks, passed, chosen)
+    except OSError as error:
+        return Sight("not-ready", folder.trouble(error, path), decks=decks)
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._known: list[Identity] | None = None
-        self._sight = Sight("empty")
 
-    def look(self) -> Sight:
-        """Look into the folder and return what is there; the same object as long as it has not changed. Never raises.
+def listed(names: Sequence[str]) -> str:
+    """Return names for a message, the first few of many."""
+    return ", ".join(map(shown, names[:_NAMED])) + (", …" if len(names) > _NAMED else "")
 
-        A deck is read again only if its name, size, time or inode is another than last time, or reading it failed.
-        """
-        try:
-            decks = [entry for entry in folder.entries(self._path) if entry.name.lower().endswith(SUFFIX)]
-            if decks != self._known:
-                self._known = None
-                self._sight = self._examine(decks)
-                self._known = decks
-        except OSError as error:
-            self._known = None
-            words = folder.trouble(error, self._path)
-            if self._sight.words != words:
-                self._sight = Sight("not-ready", words)
-        return self._sight
 
-    def _examine(self, decks: list[Identity]) -> Sight:
-        if not decks:
-            return Sight("empty", f"no deck on the stick: put one file named *{SUFFIX} on it")
-        if len(decks) > 1:
-            names = ", ".join(shown(deck.name) for deck in decks[:_NAMED]) + (", …" if len(decks) > _NAMED else "")
-            return Sight("choice", f"{len(decks)} decks on the stick: leave one of {names}")
-        return self._read(decks[0].name)
+def _examine(path: Path, decks: tuple[Identity, ...], passed: frozenset[Identity], chosen: str) -> Sight:
+    new = [deck for deck in decks if deck not in passed]
+    names = tuple(deck.name for deck in new)
+    if not decks:
+        return Sight("empty", f"no deck on the stick: put one file named *{SUFFIX} on it")
+    if not new:
+        return Sight("empty", "no new deck on the stick: take it out, or put another deck on it", decks=decks)
+    if len(new) == 1:
+        return _read(path, decks, new)
+    if stack := _stack(new):
+        return _read(path, decks, stack)
+    if chosen in names:
+        return _read(path, decks, [new[names.index(chosen)]], names)
+    return Sight("choice", f"{len(new)} decks on the stick, {listed(names)}", decks=decks, choice=names)
 
-    def _read(self, file: str) -> Sight:
-        name = shown(file)
-        data = folder.read(self._path, file, MAX_BYTES + 1)
+
+def _stack(decks: Sequence[Identity]) -> list[Identity]:
+    """Return the decks in the order of the places 1, 2, 3 … that their names begin with; [] if any does otherwise."""
+    places = {int(found[1]): deck for deck in decks if (found := _PLACE.match(deck.name))}
+    return [places[n] for n in sorted(places)] if sorted(places) == list(range(1, len(decks) + 1)) else []
+
+
+def _read(path: Path, decks: tuple[Identity, ...], parts: Sequence[Identity], choice: tuple[str, ...] = ()) -> Sight:
+    name = " + ".join(shown(part.name) for part in parts)
+    name = name if len(parts) <= _NAMED else f"{shown(parts[0].name)} and {len(parts) - 1} more"
+    cards: list[Card] = []
+
+    def sight(state: str, words: str = "", images: Images = _NO_CARDS) -> Sight:
+        return Sight(state, words, name, images, decks, tuple(parts), choice)
+
+    for part in parts:
+        file = shown(part.name)
+        data = folder.read(path, part.name, MAX_BYTES + 1)
         if len(data) > MAX_BYTES:
-            return Sight("check", f"{name} has more than {MAX_BYTES:,} bytes: split it")
+            return sight("check", f"{file} has more than {MAX_BYTES:,} bytes: split it")
         try:
-            cards = parse(data, file)
+            cards += parse(data, part.name)
         except DeckError as error:
-            return Sight("check", str(error))
-        if not cards:
-            return Sight("empty", f"{name} has no cards")
+            return sight("check", str(error))
         if len(cards) > MAX_CARDS:
-            return Sight("check", f"{name} has {len(cards):,} cards, {MAX_CARDS:,} at most: split it")
-        return Sight("deck", name=name, cards=cards)
+            return sight("check", f"{name} has {len(cards):,} cards, {MAX_CARDS:,} at most: split it")
+    if not cards:
+        return sight("empty", f"{name} has no cards")
+    return sight("deck", images=np.frombuffer(b"".join(cards), "<u2").reshape(-1, COLUMNS))

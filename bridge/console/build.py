@@ -9,6 +9,7 @@ from bridge.console import header, shape, spans, words
 from bridge.console.bustime import MOST, loads
 from bridge.console.claims import Claims, Owner, quoted
 from bridge.console.facts import (
+    MOST_CARDS,
     Bus,
     Calm,
     Console,
@@ -47,6 +48,14 @@ _PLAIN_LINES = {
     for rehearsed in (False, True)
 }
 """What all parts that are lines only have for a bus."""
+
+
+_NEED_START = {
+    "load_key": "a deck that was loaded by mistake would move at once",
+    "stop_key": "nothing would make it go on",
+    "stacker_cards": "a stacker that is full could not be emptied while a deck is being read",
+}
+"""Keys of [reader] that are of no use without its start_key, and why."""
 
 
 def build(path: Path, sheet: Sheet) -> tuple[Console, list[Finding]]:
@@ -418,8 +427,23 @@ class _Builder:
         return typewriter
 
     def _reader(self, table: shape.Reader) -> Reader:
-        self._folders.take(table.folder, self._owner(("reader",), "folder"))
-        return Reader(Path(table.folder), table.cards_per_minute, self._line(("reader",)))
+        where = ("reader",)
+        self._folders.take(table.folder, self._owner(where, "folder"))
+        document = self._sheet.document
+        strips: tuple[Strip, ...] = (*document.key_row, *document.rotary, *document.key)
+        keys = [name for strip in strips for name in strip.names]
+        pressed = Claims("key", quoted)
+        for key, name in table.keys.items():
+            if name not in keys and self._sheet.sound("key", "key_row", "rotary"):
+                self._wrong(where, key, f'{key} of [reader] is "{name}", which is no key', suggest(name, keys))
+            pressed.take(name, Owner(f'"{key}" of [reader]', self._line(where, key)))
+        self._found += pressed.findings()
+        if table.start_key is None and self._sheet.all_known(where):
+            for key, why in _NEED_START.items():
+                if getattr(table, key) not in {None, MOST_CARDS}:
+                    self._wrong(where, key, f'[reader] has "{key}" but no "start_key": {why}', "add a start_key")
+        values = table.model_dump(exclude={"folder"}) | {key: table.keys.get(key, "") for key in shape.READER_KEYS}
+        return Reader(Path(table.folder), **values, place=self._line(where))
 
     def _punch(self, table: shape.Punch) -> Punch:
         self._folders.take(table.folder, self._owner(("punch",), "folder"))

@@ -217,12 +217,26 @@ class Typewriter:
         )
 
 
+MOST_CARDS = 100_000
+"""What a stacker holds that is never full: the longest deck a hopper takes."""
+
+
 @dataclass(frozen=True)
 class Reader:
-    """A card reader; `folder` is its hopper, relative to the state directory."""
+    """A card reader; `folder` is its hopper, relative to the state directory.
+
+    A deck that is taken out while it is being read is given up or finished. `stacker_cards` fill its stacker. The keys
+    are names of keys, "" where it has none.
+    """
 
     folder: Path
     cards_per_minute: int
+    taken_out: Literal["stop", "finish"]
+    stacker_cards: int
+    load_key: str
+    start_key: str
+    stop_key: str
+    end_key: str
     place: int
 
 

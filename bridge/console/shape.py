@@ -15,6 +15,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticKnownError, core_schema
 
 from bridge.console import header, spans
+from bridge.console.facts import MOST_CARDS
 from bridge.parts.catalogue import CATALOGUE
 from bridge.parts.facts import Facts
 
@@ -459,8 +460,40 @@ class Hopper(Table):
     cards_per_minute: int = Field(ge=1, le=2000, examples=[300])
 
 
+READER_KEYS = ("load_key", "start_key", "stop_key", "end_key")
+
+
 class Reader(Hopper):
     """The card reader."""
+
+    taken_out: Literal["stop", "finish"] = Field(
+        default="stop",
+        examples=["stop"],
+        description='a deck whose stick is taken out stops at the next card; "finish": it is read to its end',
+    )
+    stacker_cards: int = Field(
+        default=MOST_CARDS,
+        ge=1,
+        le=MOST_CARDS,
+        examples=[1000],
+        description="what its stacker holds; the default holds the longest deck",
+    )
+    load_key: Label | None = Field(
+        default=None, examples=["LOAD"], description="key that takes the deck in; without it a deck loads by itself"
+    )
+    start_key: Label | None = Field(
+        default=None, examples=["START"], description="key that lets cards move; without it they do by themselves"
+    )
+    stop_key: Label | None = Field(default=None, examples=["STOP"], description="key that stops at the next card")
+    end_key: Label | None = Field(
+        default=None, examples=["END"], description="key that tells the computer that no more cards follow"
+    )
+
+    @property
+    def keys(self) -> dict[str, str]:
+        """The name of each key of its panel that there is."""
+        named = {key: getattr(self, key) for key in READER_KEYS}
+        return {key: name for key, name in named.items() if name is not None}
 
 
 class Punch(Hopper):

@@ -43,6 +43,10 @@ class Sheet:
         """Tell whether no fault has taken out the table [section]."""
         return (section,) not in self._broken
 
+    def sound(self, *sections: str) -> bool:
+        """Tell whether there is no fault in any of the tables [[section]] of these sections."""
+        return not any(path[0] in sections for path in self._broken)
+
     def all_known(self, path: KeyPath) -> bool:
         """Tell whether the table at `path` has no unknown keys, so that what it lacks is lacking and not misspelt."""
         return not any(extra[: len(path)] == path for extra in self._extra)

@@ -6,7 +6,7 @@ from textwrap import wrap
 
 from bridge.console import header, spans
 from bridge.console.bustime import MOST, loads
-from bridge.console.facts import Bus, Console, Key, Lamp, Part, Point, Typewriter
+from bridge.console.facts import MOST_CARDS, Bus, Console, Key, Lamp, Part, Point, Reader, Typewriter
 
 _WIDTH = 110
 _FITTED = {"LED": "LED fitted", "filament": "filament fitted, gets the duty", "neon": "neon fitted: on or off"}
@@ -131,10 +131,21 @@ def _devices(console: Console) -> Iterator[tuple[str, str]]:
     if console.typewriter:
         yield "typewriter", _typewriter(console.typewriter)
     if console.reader:
-        yield "reader", f'folder "{console.reader.folder}", {console.reader.cards_per_minute} cards a minute'
+        yield "reader", _reader(console.reader)
     if console.punch:
         rate = f"{console.punch.cards_per_minute} cards a minute"
         yield "punch", f'folder "{console.punch.folder}", {rate}, {console.punch.blank_cards} blank cards at first'
+
+
+def _reader(one: Reader) -> str:
+    keys = {"load": one.load_key, "start": one.start_key, "stop": one.stop_key, "end": one.end_key}
+    named = ", ".join(f"{what} {name}" for what, name in keys.items() if name)
+    said = f'folder "{one.folder}", {one.cards_per_minute} cards a minute'
+    if one.stacker_cards < MOST_CARDS:
+        said += f", {one.stacker_cards} cards fill the stacker"
+    if one.taken_out == "finish":
+        said += ", a deck that is taken out is read to its end"
+    return f"{said}; keys: {named}" if named else said
 
 
 def _typewriter(one: Typewriter) -> str:

@@ -1,6 +1,5 @@
 """What the daemon does with a core: names mapped once, then frames, keys, cards and typing passed on."""
 
-import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -9,7 +8,7 @@ import numpy.typing as npt
 
 from bridge.cards.deck import Card
 from bridge.cards.punch import Punch as PunchDevice
-from bridge.cards.reader import Reader
+from bridge.cards.reader import ReadCard, Reader
 from bridge.console.facts import Console
 from bridge.daemon.chains import LampJob
 from bridge.links.messages import (
@@ -19,11 +18,14 @@ from bridge.links.messages import (
     CycleEnd,
     Device,
     FromDaemon,
+    Have,
     Hello,
     Key,
     Keyboard,
     Lamps,
+    LastCard,
     LinkError,
+    OwnTime,
     Punch,
     Punched,
     Read,
@@ -49,6 +51,16 @@ class Devices:
     typewriter: Typewriter | None = None
 
 
+@dataclass
+class _Delivered:
+    """The last card that was read: for which run, and whether it has been sent to it."""
+
+    run: int
+    card: CardRead
+    sent: bool = False
+    cycle: CycleEnd | None = None
+
+
 class CoreDesk:
     """Serves the core that is linked, answering through `send`; every method runs on the event loop."""
 
@@ -63,6 +75,11 @@ class CoreDesk:
         self._source = _NONE
         self._key_index: dict[int, int] = {}
         self._run = 0
+        self._asked = False
+        self._may_say = False
+        self._delivered: _Delivered | None = None
+        self._last_card: tuple[int, LastCard] | None = None
+        self._states: dict[str, DeviceState] = {}
         self.typed = 0
         """Characters that cores have sent to the typewriter, in all."""
 
@@ -79,9 +96,8 @@ class CoreDesk:
         self._run = hello.run
         closed = np.zeros(len(hello.keys), np.bool_)
         closed[list(self._key_index.values())] = [self._closed[n] for n in self._key_index]
-        if self.devices.typewriter is not None:
-            # The welcome goes out when this returns; credit must follow it.
-            asyncio.get_running_loop().call_soon(self.devices.typewriter.welcome)
+        self._asked = False
+        self._may_say = True
         return Welcome(
             VERSION,
             self._pace,
@@ -90,15 +106,28 @@ class CoreDesk:
             tuple(name for name in hello.keys if name not in ours),
         )
 
-    def took(self, message: Lamps | Read | Punch | Type) -> None:
+    def welcomed(self) -> None:
+        """Tell the core how every device stands, and let it type."""
+        for state in self._states.values():
+            self.send(Device(state.device, state.state, state.words))
+        if self._last_card is not None and self._last_card[0] == self._run:
+            self.send(self._last_card[1])
+        if self.devices.typewriter is not None:
+            self.devices.typewriter.welcome()
+
+    def took(self, message: Lamps | Read | Punch | Type | Have | OwnTime) -> None:
         """Do what the core asks; raises LinkError where it breaks a rule."""
         devices = self.devices
         match message:
             case Lamps():
                 self._lamps(message)
             case Read():
+                self._read()
+            case Have():
+                self._have(message)
+            case OwnTime():
                 if devices.reader is not None:
-                    devices.reader.request()
+                    devices.reader.at_once = True
             case Punch():
                 card = _checked(message.card)
                 if devices.punch is not None and not devices.punch.punch(self._run, message.number, card):
@@ -114,8 +143,10 @@ class CoreDesk:
         for job in self.devices.lamps:
             job.add(0, nothing, nothing.astype(np.bool_))
         self._key_index = {}
+        self._asked = False
         if self.devices.reader is not None:
             self.devices.reader.forget()
+            self.devices.reader.at_once = False
 
     def key(self, event: KeyEvent) -> None:
         """Pass a key event on."""
@@ -124,13 +155,24 @@ class CoreDesk:
         if place is not None:
             self.send(Key(event.at, place, event.closed))
 
-    def card(self, card: Card, number: int, picked_at: int, read_at: int) -> None:
-        """Pass a card on that the reader has read."""
-        self.send(CardRead(number, picked_at, read_at, card))
+    def card(self, card: ReadCard) -> None:
+        """Pass a card on that the reader has read, or keep it for the run that asked for it."""
+        self._delivered = _Delivered(card.asker, CardRead(card.number, card.picked_at, card.read_at, card.card))
+        self._last_card = None
+        if self._asked and self._run == card.asker:
+            self._send_card(self._delivered)
 
     def cycle_end(self, number: int, at: int) -> None:
         """Tell that the reader's cycle is over."""
-        self.send(CycleEnd(number, at))
+        if self._delivered is not None:
+            self._delivered.cycle = CycleEnd(number, at)
+            if self._delivered.sent and self._run == self._delivered.run:
+                self.send(self._delivered.cycle)
+
+    def last_card(self, number: int, at: int) -> None:
+        """Tell that the staff expect no more cards; for this run that holds until a card is read."""
+        self._last_card = self._run, LastCard(number, at)
+        self.send(self._last_card[1])
 
     def punched(self, run: int, number: int, at: int) -> None:
         """Acknowledge a card that is punched and safe; one of an earlier core is nobody's any more."""
@@ -147,7 +189,37 @@ class CoreDesk:
 
     def device(self, state: DeviceState) -> None:
         """Tell the core how a device stands."""
+        self._states[state.device] = state
         self.send(Device(state.device, state.state, state.words))
+
+    def _read(self) -> None:
+        """Give the core the card that was read for its run and did not reach it, else have the next one read."""
+        self._may_say = False
+        if self._asked or self.devices.reader is None:
+            return
+        self._asked = True
+        kept = self._delivered
+        if kept is not None and kept.run == self._run and not kept.sent:
+            self._send_card(kept)
+        else:
+            self.devices.reader.request(self._run)
+
+    def _send_card(self, kept: _Delivered) -> None:
+        self._asked = False
+        kept.sent = True
+        self.send(kept.card)
+        if kept.cycle is not None:
+            self.send(kept.cycle)
+
+    def _have(self, message: Have) -> None:
+        """Compare what the core has got with what was sent to its run; once it asks for cards, there is no telling."""
+        kept = self._delivered
+        if not self._may_say or kept is None or kept.run != self._run:
+            return
+        self._may_say = False
+        kept.sent = (message.number, message.picked_at) == (kept.card.number, kept.card.picked_at)
+        if kept.sent and kept.cycle is not None:
+            self.send(kept.cycle)
 
     @property
     def _bytes_of_bits(self) -> int:

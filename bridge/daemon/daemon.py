@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from bridge.cards.deck import Card
 from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.punch import Punch
-from bridge.cards.reader import Reader
+from bridge.cards.reader import KeyAct, ReadCard, Reader, Settings, Taker
+from bridge.cards.slot import plain
 from bridge.clock import SECOND, LoopClock
 from bridge.console.facts import Console
+from bridge.console.facts import Reader as ReaderFacts
 from bridge.daemon.assembly import Assembly, assemble
 from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
 from bridge.daemon.core import CoreDesk
@@ -114,6 +115,7 @@ class Daemon:
         self._running: list[Running] = []
         self._tasks: dict[asyncio.Task[None], str] = {}
         self._failed: asyncio.Future[None] = self._loop.create_future()
+        self._reader_keys: dict[str, KeyAct] = {}
         self.typewriter_twin: RehearsedTypewriter | None = None
 
     async def start(self) -> Sockets:
@@ -177,13 +179,7 @@ class Daemon:
     def _make_hoppers(self) -> None:
         console, desk = self._console, self._desk
         if console.reader is not None:
-            folder = self._hopper(console.reader.folder)
-            reader = Reader(
-                *(self._clock, console.reader.cards_per_minute, self._pace, folder),
-                *(self._card_read, desk.cycle_end, self._report, self._seams.elsewhere),
-            )
-            desk.devices.reader = reader
-            self._supervise(reader.run(), "the reader")
+            self._make_reader(console.reader)
         if console.punch is not None:
             folder = self._hopper(console.punch.folder)
             punch = Punch(
@@ -192,6 +188,24 @@ class Daemon:
             )
             desk.devices.punch = punch
             self._supervise(punch.run(), "the punch")
+
+    def _make_reader(self, facts: ReaderFacts) -> None:
+        keys: dict[KeyAct, str] = {
+            "load": facts.load_key,
+            "start": facts.start_key,
+            "stop": facts.stop_key,
+            "end": facts.end_key,
+        }
+        settings = Settings(
+            *(facts.cards_per_minute, self._pace, facts.taken_out, facts.stacker_cards),
+            *keys.values(),
+        )
+        slot = plain(self._hopper(facts.folder))
+        taker = Taker(self._card_read, self._desk.cycle_end, self._desk.last_card)
+        reader = Reader(self._clock, settings, slot, taker, self._report, self._seams.elsewhere)
+        self._reader_keys = {name: act for act, name in keys.items() if name}
+        self._desk.devices.reader = reader
+        self._supervise(reader.run(), "the reader")
 
     def _make_typewriter(self) -> None:
         facts = self._console.typewriter
@@ -251,8 +265,8 @@ class Daemon:
             await self._control.serve(rehearsal)
         return Sockets(folder / "core.sock", folder / "observer.sock", rehearsal)
 
-    def _card_read(self, card: Card, number: int, picked_at: int, read_at: int) -> None:
-        self._desk.card(card, number, picked_at, read_at)
+    def _card_read(self, card: ReadCard) -> None:
+        self._desk.card(card)
         reader = self._desk.devices.reader
         progress = reader.progress if reader is not None else None
         if progress is not None:
@@ -275,8 +289,12 @@ class Daemon:
         self._loop.call_soon_threadsafe(self._keys, events)
 
     def _keys(self, events: list[KeyEvent]) -> None:
+        reader = self._desk.devices.reader
         for event in events:
             self._desk.key(event)
+            act = self._reader_keys.get(self._console.keys[event.key].name)
+            if act is not None and reader is not None and event.closed:
+                reader.press(act)
             self.observers.event("key", name=self._console.keys[event.key].name, closed=event.closed, at=event.at)
 
     async def _show(self) -> None:

@@ -6,7 +6,7 @@ import signal
 from dataclasses import replace
 from pathlib import Path
 
-from bridge.cards.hopper import Hopper
+from bridge.cards.hopper import look
 from bridge.console import load
 from bridge.daemon.daemon import Daemon
 from bridge.daemon.state import socket_folder, state_folder
@@ -59,8 +59,8 @@ async def run(
 
 
 def _look_at_deck(folder: Path) -> None:
-    sight = Hopper(folder).look()
-    if sight.state == "check":
+    sight = look(folder)
+    if sight is not None and sight.state == "check":
         raise ConsoleError(f"{sight.words}\nMend the deck in {folder}, or take it out.")
 
 

@@ -15,11 +15,14 @@ from bridge.links.messages import (
     Decoder,
     Device,
     FromDaemon,
+    Have,
     Hello,
     Key,
     Keyboard,
     Lamps,
+    LastCard,
     LinkError,
+    OwnTime,
     Punch,
     Punched,
     Read,
@@ -49,11 +52,21 @@ class CoreClient:
 
     The core calls `cycle` after each machine cycle, `rest` when its machine stands still, and `poll` often (each loop
     round): that sends what is due and returns what came. Times are monotonic nanoseconds, passed in. Losing the daemon
-    is normal: the client keeps counting, tries again four times a second, and asks again for what was still owed.
+    is normal: the client keeps counting, tries again four times a second, says what it has and asks again for what was
+    still owed: no card is lost or comes twice. A core with `own_time` keeps the machine's time by itself: it gets cards
+    at once.
     """
 
     def __init__(
-        self, path: str, name: str, lamps: Sequence[str], keys: Sequence[str], *, ticks_per_second: float, run: int = 0
+        self,
+        path: str,
+        name: str,
+        lamps: Sequence[str],
+        keys: Sequence[str],
+        *,
+        ticks_per_second: float,
+        run: int = 0,
+        own_time: bool = False,
     ) -> None:
         self._path = path
         self._hello = Hello(
@@ -75,6 +88,8 @@ class CoreClient:
         self._next_try = 0
         self._next_frame = 0
         self._wanted = _Wanted()
+        self._have = Have(0, 0)
+        self._own_time = own_time
         self._punch_number = 0
         self.credit = 0
         self.pace = 1.0
@@ -162,7 +177,7 @@ class CoreClient:
         self._decoder = Decoder()
         self._out = bytearray(encode(self._hello))
 
-    def _send(self, message: Read | Punch | Type) -> None:
+    def _send(self, message: Read | Punch | Type | Have | OwnTime) -> None:
         if self.connected:
             self._out += encode(message)
 
@@ -217,12 +232,10 @@ class CoreClient:
             case Welcome():
                 self.welcome, self.pace, self.refusal = message, message.pace, ""
                 self.credit, self._shown = 0, None
-                if self._wanted.card:
-                    self._send(Read())
-                if self._wanted.punch is not None:
-                    self._send(self._wanted.punch)
+                self._ask_again()
             case CardRead():
                 self._wanted.card = False
+                self._have = Have(message.number, message.picked_at)
             case Punched():
                 if self._wanted.punch is not None and self._wanted.punch.number == message.number:
                     self._wanted.punch = None
@@ -230,11 +243,20 @@ class CoreClient:
                 self.credit += message.characters
             case Refused():
                 self.refusal = message.reason
-            case Key() | CycleEnd() | Device() | Keyboard():
+            case Key() | CycleEnd() | Device() | Keyboard() | LastCard():
                 pass
             case _:
                 return
         came.append(message)
+
+    def _ask_again(self) -> None:
+        if self._own_time:
+            self._send(OwnTime())
+        self._send(self._have)
+        if self._wanted.card:
+            self._send(Read())
+        if self._wanted.punch is not None:
+            self._send(self._wanted.punch)
 
     def _lost(self) -> None:
         with contextlib.suppress(OSError):

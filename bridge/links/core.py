@@ -9,10 +9,12 @@ from bridge.links.messages import (
     VERSION,
     Decoder,
     FromDaemon,
+    Have,
     Hello,
     Lamps,
     LinkError,
     Message,
+    OwnTime,
     Punch,
     Read,
     Refused,
@@ -35,7 +37,10 @@ class CoreHandler(Protocol):
     def came(self, hello: Hello) -> Welcome:
         """Answer the hello of a core; called before anything else of that core."""
 
-    def took(self, message: Lamps | Read | Punch | Type) -> None:
+    def welcomed(self) -> None:
+        """Say what is to follow the welcome, which has just been sent."""
+
+    def took(self, message: Lamps | Read | Punch | Type | Have | OwnTime) -> None:
         """Act on what the core sent."""
 
     def left(self) -> None:
@@ -122,7 +127,7 @@ class _Caller(asyncio.Protocol):
 
     def _take(self, message: Message) -> None:
         if self._link.core is self:
-            if not isinstance(message, Lamps | Read | Punch | Type):
+            if not isinstance(message, Lamps | Read | Punch | Type | Have | OwnTime):
                 raise LinkError(f"{type(message).__name__} is not a core's to send now")
             self._link.handler.took(message)
         elif not isinstance(message, Hello):
@@ -143,6 +148,7 @@ class _Caller(asyncio.Protocol):
         if self._deadline is not None:
             self._deadline.cancel()
         self.send(welcome)
+        self._link.handler.welcomed()
         missing = [*welcome.missing_lamps, *welcome.missing_keys]
         words = f"Not on this panel: {', '.join(missing)}." if missing else ""
         self._link.report(DeviceState("core", "linked", words))

@@ -77,6 +77,24 @@ class Type:
 
 
 @dataclass(frozen=True)
+class Have:
+    """Core: the last card that has come to this run of mine, by the fields of its CardRead; zeros for none."""
+
+    CODE: ClassVar[int] = 0x06
+    KINDS: ClassVar[tuple[str, ...]] = ("u32", "u64")
+    number: int
+    picked_at: int
+
+
+@dataclass(frozen=True)
+class OwnTime:
+    """Core: I keep the machine's time myself; give me cards at once."""
+
+    CODE: ClassVar[int] = 0x07
+    KINDS: ClassVar[tuple[str, ...]] = ()
+
+
+@dataclass(frozen=True)
 class Welcome:
     """Daemon: the version spoken, the pace factor, the keys as they stand, and the names this panel does not have."""
 
@@ -162,6 +180,16 @@ class Keyboard:
 
 
 @dataclass(frozen=True)
+class LastCard:
+    """Daemon: the staff say that no card follows the one with this number."""
+
+    CODE: ClassVar[int] = 0x89
+    KINDS: ClassVar[tuple[str, ...]] = ("u32", "u64")
+    number: int
+    at: int
+
+
+@dataclass(frozen=True)
 class Refused:
     """Daemon: the last word before it closes the link, and why."""
 
@@ -170,16 +198,16 @@ class Refused:
     reason: str
 
 
-FromCore = Hello | Lamps | Read | Punch | Type
-FromDaemon = Welcome | Key | CardRead | CycleEnd | Punched | Credit | Device | Keyboard | Refused
+FromCore = Hello | Lamps | Read | Punch | Type | Have | OwnTime
+FromDaemon = Welcome | Key | CardRead | CycleEnd | Punched | Credit | Device | Keyboard | LastCard | Refused
 Message = FromCore | FromDaemon
 M = TypeVar("M", bound=Message)
 
 MESSAGES: dict[int, type[Message]] = {
     kind.CODE: kind
     for kind in (
-        *(Hello, Lamps, Read, Punch, Type),
-        *(Welcome, Key, CardRead, CycleEnd, Punched, Credit, Device, Keyboard, Refused),
+        *(Hello, Lamps, Read, Punch, Type, Have, OwnTime),
+        *(Welcome, Key, CardRead, CycleEnd, Punched, Credit, Device, Keyboard, LastCard, Refused),
     )
 }
 

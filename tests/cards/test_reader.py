@@ -10,7 +10,8 @@ import pytest
 
 from bridge.cards.deck import Card
 from bridge.cards.folder import A, Elsewhere, T, at_once, in_thread
-from bridge.cards.reader import LOOK_EVERY, Progress, Reader
+from bridge.cards.reader import LOOK_EVERY, Progress, ReadCard, Reader, Settings, Taker
+from bridge.cards.slot import Slot, plain
 from bridge.clock import SECOND
 from tests.cards.bench import MS, Staff, running, text_card
 from tests.virtual import VirtualLoop, run_virtually
@@ -21,24 +22,29 @@ CYCLE = 120 * MS  # source: arithmetic: 60 s / 500 cards
 class Bench(Staff):
     """A reader, a core that wants `hungry` more cards as soon as it has one, and notes of both."""
 
-    def __init__(self, folder: Path, speed: float = 500, pace: float = 1.0, elsewhere: Elsewhere = at_once) -> None:
+    def __init__(self, stick: Path | Slot, settings: Settings | None = None, elsewhere: Elsewhere = at_once) -> None:
         super().__init__()
         self.hungry = 0
         self.cards: list[Card] = []
         self.numbers: list[int] = []
+        self.askers: list[int] = []
         self.picked: list[int] = []
         self.read: list[int] = []
         self.ended: list[int] = []
+        self.last_cards: list[tuple[int, int]] = []
         self.delivered_late: list[int] = []
         self.ended_late: list[int] = []
-        self.reader = Reader(self.clock, speed, pace, folder, self.deliver, self.end, self.report, elsewhere)
+        taker = Taker(self.deliver, self.end, lambda number, at: self.last_cards.append((number, at)))
+        slot = stick if isinstance(stick, Slot) else plain(stick)
+        self.reader = Reader(self.clock, settings or Settings(500), slot, taker, self.report, elsewhere)
 
-    def deliver(self, card: Card, number: int, picked_at: int, read_at: int) -> None:
-        self.cards.append(card)
-        self.numbers.append(number)
-        self.picked.append(picked_at)
-        self.read.append(read_at)
-        self.delivered_late.append(self.clock.now() - read_at)
+    def deliver(self, card: ReadCard) -> None:
+        self.cards.append(card.card)
+        self.numbers.append(card.number)
+        self.askers.append(card.asker)
+        self.picked.append(card.picked_at)
+        self.read.append(card.read_at)
+        self.delivered_late.append(self.clock.now() - card.read_at)
         if self.hungry:
             self.hungry -= 1
             self.reader.request()
@@ -58,9 +64,9 @@ class Bench(Staff):
 Scene = Callable[[Bench], Coroutine[Any, Any, None]]
 
 
-def play(folder: Path, scene: Scene, late: float = 0.0, speed: float = 500, pace: float = 1.0) -> None:
+def play(stick: Path | Slot, scene: Scene, settings: Settings | None = None, late: float = 0.0) -> None:
     async def main() -> None:
-        bench = Bench(folder, speed, pace)
+        bench = Bench(stick, settings)
         async with running(bench.reader.run()):
             await scene(bench)
 
@@ -141,7 +147,7 @@ def test_pace_hurries_the_reader(stick: Path) -> None:
         await bench.until_ended(10)
         assert bench.ended[-1] - bench.picked[0] == 10 * CYCLE // 8
 
-    play(stick, scene, pace=8)
+    play(stick, scene, Settings(500, pace=8))
 
 
 def test_at_pace_infinity_cards_come_at_once_and_the_loop_still_turns(stick: Path) -> None:
@@ -158,7 +164,7 @@ def test_at_pace_infinity_cards_come_at_once_and_the_loop_still_turns(stick: Pat
         assert bench.clock.now() == start
         assert turns >= 200
 
-    play(stick, scene, pace=math.inf)
+    play(stick, scene, Settings(500, pace=math.inf))
 
 
 def test_a_stalled_loop_is_not_made_up_for(stick: Path) -> None:
@@ -184,7 +190,7 @@ def test_what_the_reader_says(stick: Path) -> None:
         no_deck = "no deck on the stick: put one file named *.deck on it"
         assert bench.now == ("empty", no_deck)
         bench.reader.request()
-        assert bench.now == ("empty", no_deck + "; the machine waits for a card")
+        assert bench.now == ("empty", no_deck + "; the computer waits for a card")
         nothing = bench.reader.progress
         assert nothing is None
         put(stick, 2)
@@ -198,7 +204,8 @@ def test_what_the_reader_says(stick: Path) -> None:
         assert bench.reader.progress == Progress("tides.deck", 2, 2)
         assert all(a != b for a, b in itertools.pairwise(bench.states))
         assert {state.device for state in bench.states} == {"reader"}
-        assert [state.state for state in bench.states] == ["empty", "empty", "feeding", "ready", "feeding", "empty"]
+        states = [state.state for state in bench.states]
+        assert states == ["empty", "empty", "feeding", "ready", "feeding", "empty"]
 
     play(stick, scene)
 
@@ -247,7 +254,7 @@ def test_a_deck_that_goes_stops_at_a_card_and_the_next_serves_the_request(stick:
         assert len(bench.ended) == read
         state, words = bench.now
         assert state == "empty"
-        assert words.startswith(f"tides.deck went after {read} of 100 cards; no deck on the stick: put one file")
+        assert words.startswith(f"tides.deck was taken out after {read} of 100 cards; no deck on the stick: put")
         deck = put(stick, 3, "second.deck")
         await bench.until_ended(read + 3)
         assert bench.cards[read:] == deck
@@ -267,7 +274,7 @@ def test_a_stick_that_is_pulled_and_put_back(stick: Path) -> None:
         await bench.wait(1)
         assert bench.now == (
             "not-ready",
-            f"tides.deck went after 4 of 100 cards; no stick is in: there is no folder {port}",
+            f"tides.deck was taken out after 4 of 100 cards; no stick is in: there is no folder {port}",
         )
         said = len(bench.states)
         await bench.wait(60)
@@ -303,7 +310,7 @@ def test_a_deck_that_goes_before_the_clutch_takes_hold_stays_whole(stick: Path) 
         assert not bench.ended
         assert bench.now[0] == "empty"
 
-    play(stick, scene, speed=1)  # a latch point every 15 s
+    play(stick, scene, Settings(1))  # a latch point every 15 s
 
 
 def test_forgetting_drops_the_request(stick: Path) -> None:
@@ -320,19 +327,20 @@ def test_forgetting_drops_the_request(stick: Path) -> None:
     play(stick, scene)
 
 
-def test_a_moving_card_that_nobody_waits_for_any_more_is_lost(stick: Path) -> None:
+def test_a_moving_card_is_read_for_whom_it_was_picked(stick: Path) -> None:
     put(stick, 3)
 
     async def scene(bench: Bench) -> None:
         await bench.wait(1)
-        bench.reader.request()
+        bench.reader.request(asker=1)
         await bench.wait(0.05)
         bench.reader.forget()
-        bench.reader.request()  # another core, while the card still moves
+        bench.reader.request(asker=1)  # the same again, back while the card still moves: it is that card
+        bench.reader.request(asker=2)  # another
         await bench.wait(2)
-        assert bench.numbers == [2]
-        assert bench.cards == [text_card("CARD 0001")]
-        assert len(bench.ended) == 2
+        assert bench.askers == [1, 2]
+        assert bench.cards == [text_card("CARD 0000"), text_card("CARD 0001")]
+        assert bench.ended == [bench.picked[0] + CYCLE, bench.picked[0] + 2 * CYCLE]
 
     play(stick, scene)
 
@@ -371,7 +379,7 @@ def test_in_real_time_the_folder_is_looked_at_in_a_thread(stick: Path) -> None:
         return await in_thread(noted)
 
     async def main() -> None:
-        bench = Bench(stick, pace=math.inf, elsewhere=noting)
+        bench = Bench(stick, Settings(500, pace=math.inf), noting)
         async with running(bench.reader.run()):
             bench.ask(3)
             await bench.until_ended(3)

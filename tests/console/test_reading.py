@@ -4,6 +4,7 @@ import pytest
 from pytest_mock import MockerFixture
 
 from bridge.console import DescriptionError, load
+from bridge.console.facts import MOST_CARDS, Reader
 from bridge.errors import ConsoleError
 from tests.console.sample import TEXT, changed, findings, line_of, loaded
 
@@ -189,9 +190,15 @@ def test_what_the_sample_becomes(tmp_path: Path) -> None:
     assert (console.typewriter.device, console.typewriter.rehearsed) == ("/dev/serial/by-id/usb-x", False)
     assert (console.typewriter.columns, console.typewriter.travel_ms, console.typewriter.return_ms) == (72, 4, 120)
     assert console.reader
-    assert (console.reader.folder, console.reader.cards_per_minute) == (Path("reader"), 300)
+    assert console.reader == Reader(Path("reader"), 300, "stop", MOST_CARDS, "", "", "", "", console.reader.place)
     assert console.punch
     assert (console.punch.folder, console.punch.blank_cards) == (Path("punch"), 40)
+
+
+def test_a_readers_keys(tmp_path: Path) -> None:
+    reader = '"reader"\ntaken_out = "finish"\nstacker_cards = 500\nload_key = "W.2"\nstart_key = "START"\n'
+    console = loaded(tmp_path, changed(('"reader"\n', reader)))
+    assert console.reader == Reader(Path("reader"), 300, "finish", 500, "W.2", "START", "", "", console.reader.place)  # type: ignore[union-attr]
 
 
 def test_what_is_not_described_is_not_there(tmp_path: Path) -> None:

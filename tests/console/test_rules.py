@@ -385,6 +385,53 @@ RULES |= {
         ("types 10.1 characters a second", "its line carries 10.00"),
         (("characters_per_second = 10", "characters_per_second = 10.0"),),
     ),
+    "reader key that is none": Rule(
+        (('"reader"\n', '"reader"\nstart_key = "STRAT"\n'),),
+        "start_key",
+        ('start_key of [reader] is "STRAT", which is no key', 'did you mean "START"?'),
+        (('"reader"\n', '"reader"\nstart_key = "START"\n'),),
+    ),
+    "reader key that may be in a broken table": Rule(
+        (('"reader"\n', '"reader"\nstart_key = "W.9"\n'), ('kind = "toggle"', 'kind = "togle"')),
+        'kind = "togle"',
+        ('"togle"',),
+        (('"reader"\n', '"reader"\nstart_key = "W.2"\n'),),
+    ),
+    "one key for two acts": Rule(
+        (('"reader"\n', '"reader"\nstart_key = "START"\nend_key = "START"\n'),),
+        "end_key",
+        ('key "START" is used twice', '"start_key" of [reader]', '"end_key" of [reader]', "another key"),
+        (('"reader"\n', '"reader"\nstart_key = "START"\nend_key = "W.2"\n'),),
+    ),
+    "load without start": Rule(
+        (('"reader"\n', '"reader"\nload_key = "START"\n'),),
+        "load_key",
+        ('[reader] has "load_key" but no "start_key": a deck that was loaded by mistake', "add a start_key"),
+        (('"reader"\n', '"reader"\nload_key = "START"\nstart_key = "W.1"\n'),),
+    ),
+    "stop without start": Rule(
+        (('"reader"\n', '"reader"\nstop_key = "START"\n'),),
+        "stop_key",
+        ('"stop_key" but no "start_key": nothing would make it go on',),
+        (('"reader"\n', '"reader"\nend_key = "START"\n'),),
+    ),
+    "stacker nobody can empty": Rule(
+        (('"reader"\n', '"reader"\nstacker_cards = 99_999\n'),),
+        "stacker_cards",
+        ('"stacker_cards" but no "start_key": a stacker that is full',),
+        (('"reader"\n', '"reader"\nstacker_cards = 100_000\n'),),
+    ),
+    "start key misspelt": Rule(
+        (('"reader"\n', '"reader"\nstop_key = "START"\nstart_kee = "W.1"\n'),),
+        "start_kee",
+        ('[reader] has no key "start_kee"',),
+    ),
+    "taken out and nothing known": Rule(
+        (('"reader"\n', '"reader"\ntaken_out = "go on"\n'),),
+        "taken_out",
+        ('"taken_out" of [reader]', "finish"),
+        (('"reader"\n', '"reader"\ntaken_out = "finish"\n'),),
+    ),
     "folder from the root": Rule((('"punch"', '"/srv/punch"'),), '"/srv/punch"', ("inside the state directory",)),
     "folder above": Rule((('"punch"', '"cards/../../punch"'),), 'folder = "cards', ("inside the state directory",)),
     "folder without a name": Rule(

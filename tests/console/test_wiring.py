@@ -61,6 +61,13 @@ Mind
   bus "spare" has no part on it"""
 
 
+def test_a_readers_page(tmp_path: Path) -> None:
+    reader = '"reader"\ntaken_out = "finish"\nstacker_cards = 500\nstart_key = "START"\nend_key = "W.2"\n'
+    page = " ".join(describe(loaded(tmp_path, changed(('"reader"\n', reader)))).split())
+    said = 'reader folder "reader", 300 cards a minute, 500 cards fill the stacker, a deck that is taken out is read to'
+    assert f"{said} its end; keys: start START, end W.2 punch" in page
+
+
 def test_page(tmp_path: Path) -> None:
     console = loaded(tmp_path)
     assert describe(console).replace(str(console.path), "PATH") == PAGE

@@ -55,7 +55,7 @@ channel = 2
 closed = "high"
 
 [reader]
-folder = "reader"
+folder = {reader}
 cards_per_minute = {cards_per_minute}
 
 [punch]
@@ -64,10 +64,10 @@ cards_per_minute = 100
 """
 
 
-def small_console(folder: Path, cards_per_minute: int = 300) -> Console:
+def small_console(folder: Path, cards_per_minute: int = 300, reader: str = '"reader"') -> Console:
     """Eight lamps, two keys, a reader and a punch."""
     file = folder / "small.toml"
-    file.write_text(SMALL.format(cards_per_minute=cards_per_minute))
+    file.write_text(SMALL.format(cards_per_minute=cards_per_minute, reader=reader))
     return load(file)
 
 

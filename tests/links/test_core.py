@@ -15,9 +15,11 @@ from bridge.links.messages import (
     CardRead,
     Credit,
     FromDaemon,
+    Have,
     Hello,
     Lamps,
     LinkError,
+    OwnTime,
     Punch,
     Punched,
     Read,
@@ -41,13 +43,17 @@ class Console:
         self.states: list[DeviceState] = []
         self.hello: Hello | None = None
         self.lefts = 0
+        self.welcomes = 0
         self.link = CoreLink(self, self.states.append)
 
     def came(self, hello: Hello) -> Welcome:
         self.hello = hello
         return Welcome(1, math.inf, b"\x01", ("Q.9",), ())
 
-    def took(self, message: Lamps | Read | Punch | Type) -> None:
+    def welcomed(self) -> None:
+        self.welcomes += 1
+
+    def took(self, message: Lamps | Read | Punch | Type | Have | OwnTime) -> None:
         if isinstance(message, Type) and b"!" in message.codes:
             raise LinkError("no shouting")
         self.took_messages.append(message)
@@ -95,6 +101,7 @@ def test_a_core_is_welcomed_and_its_wishes_arrive(tmp_path: Path) -> None:
         client = new_client(console)
         came = await turn(client)
         assert came == [Welcome(1, math.inf, b"\x01", ("Q.9",), ())]
+        assert console.welcomes == 1
         assert console.hello is not None
         assert console.hello.lamps == ("A.1", "A.0", "Q.9")
         assert console.states[-1] == DeviceState("core", "linked", "Not on this panel: Q.9.")
@@ -108,6 +115,7 @@ def test_a_core_is_welcomed_and_its_wishes_arrive(tmp_path: Path) -> None:
         client.cycle(0b11, 1)
         await turn(client, 100 * MS)
         assert [m for m in console.took_messages if not isinstance(m, Lamps)] == [
+            Have(0, 0),
             Type(b"HEIGH"),
             Read(),
             Punch(1, bytes(160)),
@@ -207,11 +215,15 @@ def test_what_was_owed_is_asked_for_again_after_a_reconnection(tmp_path: Path) -
         assert client.refusal == "trial"
         assert console.lefts == 1
         await turn(client, 500 * MS)
-        assert console.took_messages[:2] == [Read(), Punch(number, b"\x01" * 160)]
+        assert console.took_messages[:3] == [Have(0, 0), Read(), Punch(number, b"\x01" * 160)]
         console.link.send(Punched(number, 0))
-        console.link.send(CardRead(1, 0, 0, bytes(160)))
+        console.link.send(CardRead(1, 20, 30, bytes(160)))
         came = await turn(client, 600 * MS)
         assert [type(m) for m in came] == [Punched, CardRead]
+        console.link.core.refuse("trial")  # type: ignore[union-attr]
+        await turn(client, 700 * MS)
+        await turn(client, 1100 * MS)
+        assert [m for m in console.took_messages if isinstance(m, Have)] == [Have(0, 0), Have(1, 20)]
         client.close()
 
     with_console(tmp_path, main)

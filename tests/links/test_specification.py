@@ -8,13 +8,13 @@ from typing import Any
 
 import bridge.links
 from bridge.links.client import CoreClient
-from bridge.links.messages import LONGEST, MESSAGES, VERSION, CardRead, CycleEnd, FromCore, Message
+from bridge.links.messages import LONGEST, MESSAGES, VERSION, CardRead, CycleEnd, FromCore, LastCard, Message, OwnTime
 from bridge.links.observer import FORMAT, observe
 from tests.daemon.harness import Rig
 from tests.virtual import run_virtually
 
 PAGE = (Path(bridge.links.__file__).parent / "core-link.md").read_text(encoding="utf-8")
-NAMES: dict[type[Message], str] = {CardRead: "CARD", CycleEnd: "CYCLE END"}
+NAMES: dict[type[Message], str] = {CardRead: "CARD", CycleEnd: "CYCLE END", OwnTime: "OWN TIME", LastCard: "LAST CARD"}
 
 
 def test_the_table_is_the_code() -> None:
