@@ -54,20 +54,20 @@ part = "key inputs"
 channel = 2
 closed = "high"
 
-[reader]
-folder = {reader}
-cards_per_minute = {cards_per_minute}
-
 [punch]
 folder = "punch"
 cards_per_minute = 100
+
+[reader]
+folder = "reader"
+cards_per_minute = {cards_per_minute}
 """
 
 
-def small_console(folder: Path, cards_per_minute: int = 300, reader: str = '"reader"') -> Console:
+def small_console(folder: Path, cards_per_minute: int = 300, reader: str = "") -> Console:
     """Eight lamps, two keys, a reader and a punch."""
     file = folder / "small.toml"
-    file.write_text(SMALL.format(cards_per_minute=cards_per_minute, reader=reader))
+    file.write_text(SMALL.format(cards_per_minute=cards_per_minute) + reader)
     return load(file)
 
 

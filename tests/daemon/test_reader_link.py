@@ -201,7 +201,7 @@ def test_after_the_welcome_every_device_is_told(tmp_path: Path) -> None:
     on_small_console(tmp_path, main)
 
 
-KEYS = '"reader"\nstart_key = "START"\nend_key = "DOOR"'
+KEYS = 'start_key = "START"\nend_key = "DOOR"\n'
 
 
 def with_keys(folder: Path, main: Main) -> None:
