@@ -12,6 +12,7 @@ import functools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -122,6 +123,18 @@ def _rise_and_fall(kind: FilamentType) -> tuple[float, float]:
     return float(np.trapezoid(1 / (heating - cooling), between)), float(np.trapezoid(1 / cooling, between))
 
 
+class _Flow(NamedTuple):
+    """By how many cells filaments are hotter after some time, at each foot of a cell and column.
+
+    `hotter` and `harder` are what is added one cell and one column further on, `both` what is added to both of these.
+    """
+
+    here: Floats
+    hotter: Floats
+    harder: Floats
+    both: Floats
+
+
 class Filaments:
     """n filaments, of several types at once: `types[which[i]]` is the type of lamp i. They start at 300 K.
 
@@ -133,9 +146,9 @@ class Filaments:
     def __init__(self, types: Sequence[FilamentType], which: npt.NDArray[np.intp]) -> None:
         count = len(which)
         self._flow: Floats = np.concatenate([_flow(kind) for kind in types], axis=1)
-        self._flow_change: Floats = np.diff(self._flow, axis=0)
-        self._now = np.empty_like(self._flow[0])
+        self._flow_for = functools.lru_cache(KEPT)(self._flow_after)
         self._shine: Floats = np.concatenate([_shine(kind) for kind in types])
+        self._brighter = np.append(np.diff(self._shine), np.float32(0))
         rated = np.array([kind.kelvin for kind in types], np.float32)[which]
         self._kelvin_a_cell = (rated - np.float32(AMBIENT)) / np.float32(CELLS)
         # Whole numbers as float32, exact far beyond any table's size: adding kinds of numbers costs more than adding.
@@ -145,13 +158,12 @@ class Filaments:
         self._ratio: Floats | float = 0.0
         self._column = np.zeros(count, np.float32)
         self._share = np.zeros(count, np.float32)
-        # The state: temperature in cells of each one's table above 300 K, as whole cells and the part of one.
+        # The state: temperature in cells of each one's table above 300 K, as whole cells and the part of one; and the
+        # time that was asked for and not yet gone on by.
         self._heat = np.zeros(count, np.float32)
         self._cell = np.zeros(count, np.float32)
         self._above = np.zeros(count, np.float32)
-        self._foot = np.empty(count, np.intp)
-        self._corners = np.empty((4, count), np.intp)
-        self._changes = np.empty((4, count), np.float32)
+        self._owed = 0.0
 
     @property
     def temperature(self) -> Floats:
@@ -161,52 +173,58 @@ class Filaments:
     def step(self, seconds: float, duty: Floats, ratio: Floats | float = 1.0) -> None:
         """Go on by `seconds` (0.1 ms to 1 s) at these duties (0 to 1) and voltages relative to the rated ones.
 
-        Voltages beyond `MOST_RATIO` are taken as that. Passing the very array of the last step again says that nothing
-        has changed, and saves looking.
+        Time is counted in parts of 1/65,536 s; what is left over is added to the next step. Voltages beyond
+        `MOST_RATIO` are taken as that. Passing the very array of the last step again says that nothing has changed, and
+        saves looking.
         """
         if duty is not self._duty or ratio is not self._ratio:
             self._drive(duty, ratio)
-        pieces = max(1, math.ceil(seconds / TIMES[-1]))
-        self._blend(seconds / pieces)
-        for _ in range(pieces):
-            self._advance()
+        seconds += self._owed
+        ticks = round(seconds * GRID)
+        self._owed = seconds - ticks / GRID
+        pieces = -(-ticks // LONGEST)
+        for n in range(pieces):
+            self._advance(self._flow_for((ticks + n) // pieces))
 
     def light(self) -> Floats:
         """Return the light of each filament relative to its rated light; a new array."""
-        np.add(self._cell, self._shine_foot, out=self._foot, casting="unsafe")
-        light = self._shine[1:].take(self._foot)
-        low = self._shine.take(self._foot)
-        light -= low
+        foot = (self._cell + self._shine_foot).astype(np.intp)
+        light = self._brighter.take(foot)
         light *= self._above
-        light += low
+        light += self._shine.take(foot)
         return light
 
     def _drive(self, duty: Floats, ratio: Floats | float) -> None:
         self._duty, self._ratio = duty, ratio
-        share = np.sqrt(duty) * (np.float32(COLUMNS_TO_RATED) * ratio)
+        share = np.sqrt(duty)
+        share *= np.float32(COLUMNS_TO_RATED) * ratio
         np.minimum(share, np.float32(COLUMNS - 1.001), out=share)
         column = np.floor(share)
         self._share = share - column
-        self._column = column * np.float32(ROWS) + self._table_foot
+        column *= np.float32(ROWS)
+        column += self._table_foot
+        self._column = column
 
-    def _blend(self, seconds: float) -> None:
-        """Make the flow for this time from those kept for the times next to it."""
-        after = max(1, bisect.bisect_left(TIMES, seconds))
+    def _flow_after(self, ticks: int) -> _Flow:
+        """Return the flow in so many parts of a second, between those kept for the times next to it."""
+        seconds = ticks / GRID
+        after = bisect.bisect_left(TIMES, seconds)
         share = (seconds - TIMES[after - 1]) / (TIMES[after] - TIMES[after - 1])
-        np.multiply(self._flow_change[after - 1], np.float32(share), out=self._now)
-        self._now += self._flow[after - 1]
+        here, there = self._flow[after - 1 : after + 1]
+        flow = here + np.float32(share) * (there - here)
+        # No lamp stands in the last cell or the last column; its differences are those to another kind's, and unused.
+        hotter, harder = np.roll(flow, -1) - flow, np.roll(flow, -ROWS) - flow
+        return _Flow(flow, hotter, harder, np.roll(harder, -1) - harder)
 
-    def _advance(self) -> None:
-        np.add(self._cell, self._column, out=self._foot, casting="unsafe")
-        np.add(self._foot, _CORNERS, out=self._corners)
-        np.take(self._now, self._corners, out=self._changes, mode="clip")
-        here, right = self._changes[:2], self._changes[2:]
-        right -= here
-        right *= self._share
-        right += here
-        change, hotter = right
-        hotter -= change
+    def _advance(self, flow: _Flow) -> None:
+        foot = (self._cell + self._column).astype(np.intp)
+        hotter = flow.both.take(foot, mode="clip")
+        hotter *= self._share
+        hotter += flow.hotter.take(foot, mode="clip")
         hotter *= self._above
+        change = flow.harder.take(foot, mode="clip")
+        change *= self._share
+        change += flow.here.take(foot, mode="clip")
         change += hotter
         heat = self._heat
         heat += change
@@ -224,9 +242,12 @@ MOST_RATIO = 1.25
 COLUMNS = int(COLUMNS_TO_RATED * MOST_RATIO) + 1
 TIMES = [0.0] + [ms / 1000 for ms in (0.1, 0.2, 0.3, 0.5, 0.75, 1, 1.25, 1.5, 1.75, 2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6)]
 TIMES += [ms / 1000 for ms in (6.5, 7, 7.5, 8, 9, 10, 11)]
-"""Seconds for which the flow is kept; a longer step is made of several."""
-_CORNERS = np.array([[0], [1], [ROWS], [ROWS + 1]], np.intp)
-"""From the foot of a cell: the next cell, the next column, both."""
+"""Seconds for which the flow is solved; a longer step is made of several."""
+GRID = 1 << 16
+"""Parts of a second in which time is counted: so the flow between two of TIMES can be kept for the next such step."""
+LONGEST = int(TIMES[-1] * GRID)
+KEPT = 32
+"""For how many lengths of a step the flow is kept: frames that come a quarter of a millisecond early or late."""
 STEPS_A_RISE = 500
 """How many steps a rise of light gets when the flow is solved: far more than it needs, as it is done once."""
 

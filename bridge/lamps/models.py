@@ -25,16 +25,19 @@ class LampModels:
         glows = np.array([kind is not None for kind in types], np.bool_)[which] if len(which) else np.zeros(0, np.bool_)
         self._glowing = np.flatnonzero(glows)
         self._all_glow = bool(glows.all())
-        self._warm = np.broadcast_to(np.float32(keep_warm), which.shape)[self._glowing]
+        warm = np.broadcast_to(np.float32(keep_warm), which.shape)[self._glowing]
+        self._warm: Floats | None = warm if warm.any() else None
         self._filaments = Filaments(filaments, number[which[self._glowing]]) if self._glowing.size else None
         self._duty: Floats = np.zeros(len(which), np.float32)
-        self._driven: Floats = self._warm
+        self._driven: Floats = warm
 
     def step(self, seconds: float, duty: Floats) -> None:
         """Go on by `seconds` at these duties, 0 to 1; the very same array again says that they have not changed."""
         if duty is not self._duty:
             self._duty = duty
-            self._driven = self._warm + (1 - self._warm) * duty[self._glowing]
+            self._driven = duty if self._all_glow else duty[self._glowing]
+            if self._warm is not None:
+                self._driven = self._warm + (1 - self._warm) * self._driven
         if self._filaments is not None and seconds > 0:
             self._filaments.step(seconds, self._driven)
 
