@@ -98,6 +98,8 @@ class _Builder:
         parts = tuple(self._part(*one) for one in tables("part", document.part))
         for where, kind in tables("lamp_kind", document.lamp_kind):
             self._lamp_kind(where, kind)
+        for where, neon in tables("neon_kind", document.neon_kind):
+            self._neon_kind(where, neon)
         for where, group in tables("group", document.group):
             self._names["group"].take(group.name, self._owner(where, "name"))
             self._groups[group.name] = Group(group.name, group.brightness)
@@ -368,17 +370,28 @@ class _Builder:
         )
 
     def _lamp_kind(self, where: KeyPath, table: shape.LampKind) -> None:
-        if table.name in BUILT_IN:
-            wrong = f"{self._title(where)} has the name of a built-in kind"
-            self._wrong(where, "name", wrong, "give it another")
-        self._names["lamp_kind"].take(table.name, self._owner(where, "name"))
+        self._name_kind(where, table.name)
         if table.rise_ms is None and table.fall_ms is None:
             wrong = f"{self._title(where)} says neither how fast its light rises nor how fast it falls"
             self._wrong(where, "name", wrong, "add rise_ms or fall_ms, measured from 10 to 90 % of its light")
         self._kinds[table.name] = LampKind(model="filament", **table.model_dump())
 
+    def _neon_kind(self, where: KeyPath, table: shape.NeonKind) -> None:
+        self._name_kind(where, table.name)
+        if table.holds > table.strikes:
+            wrong = f"{self._title(where)} holds at {table.holds:g}, above where it strikes, {table.strikes:g}"
+            self._wrong(where, "holds", wrong, "a neon stays lit below the duty that lights it: lower holds")
+        self._kinds[table.name] = LampKind(model="neon", **table.model_dump())
+
+    def _name_kind(self, where: KeyPath, name: str) -> None:
+        if name in BUILT_IN:
+            wrong = f"{self._title(where)} has the name of a built-in kind"
+            self._wrong(where, "name", wrong, "give it another")
+        self._names["lamp_kind"].take(name, self._owner(where, "name"))
+
     def _kind(self, where: KeyPath, name: str) -> LampKind:
-        if name not in self._kinds and name not in self._sheet.names("lamp_kind"):
+        described = {*self._kinds, *self._sheet.names("lamp_kind"), *self._sheet.names("neon_kind")}
+        if name not in described:
             wrong = f'{self._title(where)} had lamps of kind "{name}", which is not described'
             self._wrong(where, "kind", wrong, suggest(name, self._kinds))
         return self._kinds.get(name, BUILT_IN["instant"])

@@ -82,8 +82,9 @@ class LampKind:
     """The lamp a console had.
 
     A "filament" one is known by its rated volts, amps and temperature in kelvin, and by how long its light takes to
-    rise or fall (10–90 %, milliseconds); `keep_warm` is the duty that keeps it just short of glowing. An "instant" lamp
-    is as bright as it is driven; so is a "neon", which has a colour of its own.
+    rise or fall (10–90 %, milliseconds); `keep_warm` is the duty that keeps it just short of glowing. A "neon" is dark
+    until its duty comes to `strikes`, and then as bright as its duty, until that is `holds` or less; its `colour` is
+    #rrggbb in sRGB. An "instant" lamp is as bright as it is driven.
     """
 
     name: str
@@ -94,6 +95,9 @@ class LampKind:
     rise_ms: float | None = None
     fall_ms: float | None = None
     keep_warm: float = 0.0
+    strikes: float = 0.0
+    holds: float = 0.0
+    colour: str = ""
 
 
 @dataclass(frozen=True)
@@ -109,6 +113,11 @@ class Lamp(Point):
     group: str
     brightness: float
     trim: float
+
+    @property
+    def switched(self) -> bool:
+        """Whether it can only be lit or out, being a neon or on a part that does not dim."""
+        return self.fitted == "neon" or not self.part.facts.dims
 
 
 @dataclass(frozen=True)

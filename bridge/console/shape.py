@@ -323,7 +323,9 @@ class Shown(Table):
     """What a lamp is to look like, and what is fitted to make it so."""
 
     kind: Label | None = Field(
-        default=None, examples=["pilot"], description="the lamp it had: a built-in kind or a [[lamp_kind]]"
+        default=None,
+        examples=["pilot"],
+        description="the lamp it had: a built-in kind, a [[lamp_kind]] or a [[neon_kind]]",
     )
     fitted: Literal["LED", "filament", "neon"] = Field(
         default="LED", examples=["LED"], description="the lamp that is there now; a filament gets the duty itself"
@@ -388,13 +390,24 @@ class LampKind(Table):
     amps: float = Field(gt=0, le=10, examples=[0.08])
     kelvin: int = Field(ge=1800, le=3000, examples=[2300], description="its temperature at those volts; 2100 is yellow")
     rise_ms: float | None = Field(
-        default=None, ge=2, le=2000, examples=[60], description="light from 10 to 90 % after switching on cold"
+        default=None, ge=5, le=2000, examples=[60], description="light from 10 to 90 % after switching on cold"
     )
     fall_ms: float | None = Field(
-        default=None, ge=2, le=2000, examples=[40], description="light from 90 to 10 % after switching off"
+        default=None, ge=5, le=2000, examples=[40], description="light from 90 to 10 % after switching off"
     )
     keep_warm: float = Field(
         default=0.0, ge=0, le=0.1, examples=[0.02], description="duty that keeps it just short of glowing"
+    )
+
+
+class NeonKind(Table):
+    """A kind of neon lamp: dark until it strikes, then as bright as it is driven, until it goes out."""
+
+    name: Label = Field(examples=["old neon"])
+    strikes: float = Field(ge=0, le=1, examples=[0.3], description="the duty from which it is lit")
+    holds: float = Field(ge=0, le=1, examples=[0.2], description="the duty down to which it then stays lit")
+    colour: str = Field(
+        default="#ff6a2e", pattern="^#[0-9a-fA-F]{6}$", examples=["#ff6a2e"], description="of its glow, sRGB"
     )
 
 
@@ -511,6 +524,7 @@ class Document(Table):
     bus: list[Bus] = []
     part: list[AnyPart] = []
     lamp_kind: list[LampKind] = []
+    neon_kind: list[NeonKind] = []
     group: list[Group] = []
     lamps: Lamps = Lamps()
     lamp_row: list[LampRow] = []

@@ -111,6 +111,8 @@ def _kinds(console: Console) -> Iterator[tuple[str, str, str]]:
         if kind.model == "filament":
             times = [f"{word} in {ms:g} ms" for word, ms in (("rises", kind.rise_ms), ("falls", kind.fall_ms)) if ms]
             had += f": filament, {kind.volts:g} V, {kind.amps:g} A, {kind.kelvin} K, {', '.join(times)}"
+        if kind.model == "neon":
+            had += f": strikes at {kind.strikes:.0%} of its duty, holds down to {kind.holds:.0%}, {kind.colour}"
         yield f"{count} × lamp", had, _FITTED[fitted]
 
 
@@ -207,14 +209,11 @@ def _part_cautions(part: Part) -> Iterator[str]:
 def _lamp_cautions(console: Console) -> Iterator[str]:
     for kind in console.lamp_kinds:
         if not any(lamp.kind == kind for lamp in console.lamps):
-            yield f'lamp_kind "{kind.name}" is the kind of no lamp'
+            yield f'kind "{kind.name}" is that of no lamp'
     for group in console.groups:
         if not any(lamp.group == group.name for lamp in console.lamps):
             yield f'group "{group.name}" has no lamp in it'
     for lamp in console.lamps:
-        if lamp.brightness < 1 or lamp.trim < 1:
-            if lamp.fitted == "neon":
-                yield f'lamp "{lamp.name}" is a neon, lit or not: neither brightness nor trim dims it'
-            elif not lamp.part.facts.dims:
-                what = f"on a {lamp.part.facts.name}, lit or not"
-                yield f'lamp "{lamp.name}" is {what}: neither brightness nor trim dims it'
+        if lamp.switched and (lamp.brightness < 1 or lamp.trim < 1):
+            what = "a neon" if lamp.fitted == "neon" else f"on a {lamp.part.facts.name}"
+            yield f'lamp "{lamp.name}" is {what}, lit or not: neither brightness nor trim dims it'

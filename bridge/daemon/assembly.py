@@ -19,8 +19,8 @@ from bridge.daemon.chains import KeyJob, LampChain, LampJob
 from bridge.errors import ConsoleError
 from bridge.lamps.drive import LampDrive
 from bridge.lamps.filament import FilamentType, resolve
-from bridge.lamps.flash import Calm
-from bridge.lamps.models import LampModels
+from bridge.lamps.flash import Calm, FlashLimit, FlashShare
+from bridge.lamps.models import LampModels, NeonType
 from bridge.lamps.output import Output, gains
 from bridge.parts.catalogue import I2C_LAMP_DRIVERS, KEY_DRIVERS, LINE_LAMP_DRIVERS, SPI_LAMP_DRIVERS
 from bridge.parts.facts import LampDriver
@@ -63,9 +63,11 @@ def assemble(console: Console, *, rehearse: bool, report: Report, events: Callab
     real = RealWires()
     assembly = Assembly([], [], panel, [real, panel.wires])
     errors: list[str] = []
-    for bus in console.buses:
+    # One limit for the whole console: what flashes together may be on several buses.
+    limit = FlashLimit([sum(lamp.part.bus == bus for lamp in console.lamps) for bus in console.buses])
+    for bus, share in zip(console.buses, limit.shares, strict=True):
         wires = panel.wires if rehearse or bus.rehearsed else real
-        _lay(console, bus, wires, assembly, errors, report=report, events=events)
+        _lay(console, bus, wires, assembly, errors, limit=share, report=report, events=events)
     if errors:
         assembly.close()
         raise ConsoleError("\n".join(dict.fromkeys(errors)))
@@ -103,6 +105,7 @@ def _lay(
     assembly: Assembly,
     errors: list[str],
     *,
+    limit: FlashShare,
     report: Report,
     events: Callable[[list[KeyEvent]], None],
 ) -> None:
@@ -126,7 +129,7 @@ def _lay(
         except OSError as error:
             errors.append(f"{part.name}: bus {facts.name} does not answer ({error.strerror}). {REHEARSE}")
     if chains:
-        lit = LampJob(lamps, chains, _drive(console, lamps), report)
+        lit = LampJob(lamps, chains, _drive(console, lamps, limit), report)
         assembly.lamps.append(lit)
         # A lamp shown two milliseconds early or late is the same lamp; the model is told the time that really passed.
         slack = SECOND // console.scan.rate_hz // 2 if jobs else 0
@@ -192,12 +195,12 @@ def _key_scan(console: Console, part: Part) -> KeyScan:
     return KeyScan(contacts, list(part.always_high), list(part.always_low), console.scan.settle_ms * MS)
 
 
-def _drive(console: Console, lamps: npt.NDArray[np.intp]) -> LampDrive:
+def _drive(console: Console, lamps: npt.NDArray[np.intp], limit: FlashShare) -> LampDrive:
     """Return the models, trims and emitters of the lamps on one bus."""
     here = [console.lamps[n] for n in lamps]
     kinds = list(dict.fromkeys(lamp.kind for lamp in here))
     models = LampModels(
-        [_filament(kind) for kind in kinds],
+        [_model(kind) for kind in kinds],
         np.array([kinds.index(lamp.kind) for lamp in here], np.intp),
         np.array([lamp.kind.keep_warm for lamp in here], np.float32),
     )
@@ -206,17 +209,21 @@ def _drive(console: Console, lamps: npt.NDArray[np.intp]) -> LampDrive:
         # Lamps that are to match are those of one group and one kind.
         members = [n for n, lamp in enumerate(here) if (lamp.group, lamp.kind.name) == group]
         gain[members] *= gains(np.array([here[n].trim for n in members], np.float32))
-    # What is lit or out has no brightness: were it dimmed, it would never come to the code from which it is lit.
-    undimmed = [n for n, lamp in enumerate(here) if not lamp.part.facts.dims]
-    gain[undimmed] = 1 / console.calm.brightness if console.calm.on else 1
-    fitted = np.array([lamp.fitted for lamp in here])
-    fineness = dither_fineness(console.frames.rate_hz)
-    calm = Calm(len(here), console.calm.brightness, console.calm.fade_ms / 1000) if console.calm.on else None
-    output = Output(gain, fitted == "neon", fineness)
-    return LampDrive(models, output, np.flatnonzero(fitted == "filament"), len(here), calm)
+    switched = np.array([n for n, lamp in enumerate(here) if lamp.switched], np.intp)
+    gain[switched] = 1
+    calm = None
+    if console.calm.on:
+        calm = Calm(len(here), console.calm.brightness, console.calm.fade_ms / 1000, switched)
+    filaments = np.array([n for n, lamp in enumerate(here) if lamp.fitted == "filament"], np.intp)
+    output = Output(gain, dither_fineness(console.frames.rate_hz))
+    return LampDrive(models, output, limit, filaments=filaments, switched=switched, calm=calm)
 
 
-def _filament(kind: LampKind) -> FilamentType | None:
-    if kind.model != "filament":
-        return None
-    return resolve(kind.volts, kind.amps, kind.kelvin, rise_ms=kind.rise_ms, fall_ms=kind.fall_ms)
+def _model(kind: LampKind) -> FilamentType | NeonType | None:
+    match kind.model:
+        case "filament":
+            return resolve(kind.volts, kind.amps, kind.kelvin, rise_ms=kind.rise_ms, fall_ms=kind.fall_ms)
+        case "neon":
+            return NeonType(kind.strikes, kind.holds)
+        case "instant":
+            return None

@@ -1,4 +1,4 @@
-"""How a kind of lamp behaves, as curves: rise, fade, and steady light against duty."""
+"""How a kind of lamp behaves, as curves: rise, fade, and light against duty."""
 
 from dataclasses import dataclass
 
@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bridge.lamps.filament import Filaments, FilamentType
+from bridge.lamps.models import LampModels, NeonType
 
 Doubles = npt.NDArray[np.float64]
 
@@ -39,6 +40,29 @@ def curves(kind: FilamentType) -> Curves:
     for _ in range(20):
         many.step(1.0, duty.astype(np.float32))
     return Curves(np.arange(count, dtype=np.float64), rise, fade, duty, many.light().astype(np.float64))
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """Duty as it was driven, and relative light at each."""
+
+    duty: Doubles
+    light: Doubles
+
+
+def strikes(kind: NeonType) -> tuple[Sweep, Sweep]:
+    """Return the light of a neon whose duty is driven up from nothing, and then down again."""
+    lamp = LampModels([kind], np.zeros(1, np.intp))
+    up: Doubles = np.linspace(0, 1, 10 * DUTIES, dtype=np.float64)
+    return _sweep(lamp, up), _sweep(lamp, up[::-1])
+
+
+def _sweep(lamp: LampModels, duties: Doubles) -> Sweep:
+    light = np.empty(len(duties))
+    for n, duty in enumerate(duties):
+        lamp.step(0, np.full(1, duty, np.float32))
+        light[n] = lamp.light()[0]
+    return Sweep(duties, light)
 
 
 def _follow(lamp: Filaments, duty: npt.NDArray[np.float32], count: int) -> Doubles:

@@ -3,13 +3,20 @@
 import numpy as np
 import numpy.typing as npt
 
-from bridge.lamps.flash import Calm, FlashLimit
+from bridge.lamps.flash import Calm, FlashShare
 from bridge.lamps.frames import Bits, Frame
 from bridge.lamps.models import LampModels
 from bridge.lamps.output import Codes, Output
+from bridge.parts.onoff import OnOff
+
+Indexes = npt.NDArray[np.intp]
+NONE: Indexes = np.zeros(0, np.intp)
 
 HOLD = 50_000_000
 """Nanoseconds without a frame after which the lamps are driven as they stand."""
+
+LIT, OUT = 0.6, 0.4
+"""The wanted light from which a lamp that can only be lit or out is lit, and down from which it is out."""
 
 _NANOSECOND = 1e-9
 _LONGEST = 1.0
@@ -20,18 +27,29 @@ class LampDrive:
     """The codes of a console's lamps, 0–4095, moment by moment. Dark until the first frame.
 
     `filaments` are the lamps that are filaments still: they make their own light, so they are given the duty itself.
-    Whatever is shown has passed the flash limit, and `calm` before it, if there is one.
+    `switched` are those that can only be lit or out: which it is to be is decided first, with a gap, by the light that
+    is wanted, so that neither brightness nor the flash limit can make one chatter. Whatever is shown has passed the
+    flash limit, and `calm` before it, if there is one.
     """
 
     def __init__(
-        self, models: LampModels, output: Output, filaments: npt.NDArray[np.intp], lamps: int, calm: Calm | None = None
+        self,
+        models: LampModels,
+        output: Output,
+        limit: FlashShare,
+        *,
+        filaments: Indexes = NONE,
+        switched: Indexes = NONE,
+        calm: Calm | None = None,
     ) -> None:
         self._models = models
         self._output = output
+        self._limit = limit
         self._fitted = filaments
+        self._switched = switched
+        self._lit = OnOff(len(switched), LIT, OUT)
         self._calm = calm
-        self._limit = FlashLimit(lamps)
-        self._duty: npt.NDArray[np.float32] = np.zeros(lamps, np.float32)
+        self._duty: npt.NDArray[np.float32] = np.zeros(limit.lamps, np.float32)
         self._bits: Bits | None = None
         self._held_until = 0
         self._last: int | None = None
@@ -50,6 +68,8 @@ class LampDrive:
         light = self._models.light()
         if self._fitted.size:
             light[self._fitted] = self._duty[self._fitted]
+        if self._switched.size:
+            light[self._switched] = self._lit.take(light[self._switched])
         if self._calm is not None:
             light = self._calm.pass_on(seconds, light)
         return self._output.codes(self._limit.pass_on(now, light))

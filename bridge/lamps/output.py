@@ -1,14 +1,12 @@
 """From wanted light to the codes of the lamp drivers: brightness, trim, what is fitted, and dither; pure.
 
-The light of an LED is linear in its duty, so nothing stands between light and code. A neon is lit or not.
+The light of an LED is linear in its duty, so nothing stands between light and code.
 """
 
 import numpy as np
 import numpy.typing as npt
 
 FULL = 4095
-STRIKES = 0.5
-"""The wanted light from which a fitted neon is lit: it has no brightness of its own to follow."""
 HEADROOM = 0.8
 """Lamps are trimmed towards the dimmest, but not below this share of the brightest."""
 
@@ -36,22 +34,19 @@ def gains(trim: Floats) -> Floats:
 class Output:
     """The codes of n lamps, frame after frame.
 
-    `gain` is the group brightness times the trim's gain; `neon` says which lamps are fitted neons.
+    `gain` is the group brightness times the trim's gain.
     `fineness[c]`, 0 to 4, is how finely the light between the codes c and c + 1 may be made by dither: in 2^fineness
     steps over as many frames. Where flicker forbids it that is 0, and the nearest code is taken.
     """
 
-    def __init__(self, gain: Floats, neon: npt.NDArray[np.bool_], fineness: npt.NDArray[np.uint8]) -> None:
+    def __init__(self, gain: Floats, fineness: npt.NDArray[np.uint8]) -> None:
         self._scale = gain * np.float32(FULL)
-        self._neon = np.flatnonzero(neon)
         self._round_up = [_round_up(frame, fineness) for frame in range(FRAMES)]
         self._frame = 0
 
     def codes(self, light: Floats) -> Codes:
         """Return the codes 0–4095 for the light wanted of each lamp (relative, 0 or more), this frame."""
         wanted = light * self._scale
-        if self._neon.size:
-            wanted[self._neon] = np.where(light[self._neon] >= STRIKES, np.float32(FULL), np.float32(0))
         np.minimum(wanted, _FULL, out=wanted)
         self._frame = (self._frame + 1) % FRAMES
         wanted += self._round_up[self._frame].take(wanted.astype(np.intp))

@@ -4,10 +4,12 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 from gpiozero import PWMLED
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
@@ -16,6 +18,7 @@ from bridge.daemon.assembly import assemble
 from bridge.daemon.chains import LampJob
 from bridge.lamps.drive import LampDrive
 from bridge.lamps.filament import resolve
+from bridge.lamps.flash import FlashLimit
 from bridge.lamps.frames import Frame
 from bridge.lamps.models import LampModels
 from bridge.lamps.output import Output
@@ -29,34 +32,53 @@ WATCHED = 5.0
 
 
 def lamps() -> Figures:
-    """256 filament lamps: from a frame to the bytes for the chain, and a whole tick with twin; growth to 2,048."""
-    small, large = _compute(256), _compute(2048)
-    compute = p50_us(small)
+    """256 filament lamps: from a frame to the bytes for the chain, and a whole tick with twin; growth to 2,048.
+
+    The machine is busy: in each of its cycles every lamp is lit or not, at random. `lamp_storm` is the worst case, the
+    flash limit's: every lamp wants any light at every frame.
+    """
+    compute = p50_us(_compute(256, busy))
     with tempfile.TemporaryDirectory() as folder:
         assembly = assemble(big_console(Path(folder)), rehearse=True, report=lambda _: None, events=lambda _: None)
         (job,) = assembly.lamps
-        tick = p50_us(_tick(job))
+        tick = p50_us(_tick(job, busy))
         assembly.close()
     pwmled = _pwmleds(256)
     return {
         "lamp_compute_256_us": compute,
         "lamp_tick_256_us": tick,
+        "lamp_storm_256_us": p50_us(_compute(256, storm)),
         "pwmled_256_us": pwmled,
         "lamp_vs_pwmled": pwmled / tick,
-        "lamp_growth_2048": p50_us(large) / compute / 8,
+        "lamp_growth_2048": p50_us(_compute(2048, busy)) / compute / 8,
     }
 
 
-def _compute(count: int) -> "partial[bytes]":
-    """Return the work from a frame to bytes for so many lamps, all of them changing, none of them at rest."""
+CYCLES = 100
+"""Machine cycles in a frame of 10 ms."""
+Counts = npt.NDArray[np.uint64]
+Machine = Callable[[np.random.Generator, int], Counts]
+"""Makes the on-times of so many lamps in a frame."""
+
+
+def busy(rng: np.random.Generator, lamps: int) -> Counts:
+    return rng.binomial(CYCLES, 0.5, lamps).astype(np.uint64)
+
+
+def storm(rng: np.random.Generator, lamps: int) -> Counts:
+    return rng.integers(0, CYCLES + 1, lamps).astype(np.uint64)
+
+
+def _compute(count: int, machine: Machine) -> "partial[bytes]":
+    """Return the work from a frame to bytes for so many lamps, none of them at rest."""
     kind = resolve(12.0, 0.08, 2300, rise_ms=60)
+    output = Output(np.ones(count, np.float32), dither_fineness(200))
+    drive = LampDrive(LampModels([kind], np.zeros(count, np.intp)), output, FlashLimit([count]).shares[0])
     no = np.zeros(count, np.bool_)
-    output = Output(np.ones(count, np.float32), no, dither_fineness(200))
-    drive = LampDrive(LampModels([kind], np.zeros(count, np.intp)), output, np.zeros(0, np.intp), count)
     channels = np.zeros(-(-count // 24) * 24, np.uint16)
     rng = np.random.default_rng(1)
     # Half of the steps bring a frame: a core sends a hundred a second, the lamps are written two hundred times.
-    frames = [Frame(100, rng.integers(0, 101, count).astype(np.uint64), no) if n % 2 else None for n in range(64)]
+    frames = [Frame(CYCLES, machine(rng, count), no) if n % 2 else None for n in range(64)]
     turn = iter(range(sys.maxsize))
 
     def work() -> bytes:
@@ -67,17 +89,17 @@ def _compute(count: int) -> "partial[bytes]":
     return partial(work)
 
 
-def _tick(job: LampJob) -> "partial[None]":
+def _tick(job: LampJob, machine: Machine) -> "partial[None]":
     count = len(job.lamps)
     rng = np.random.default_rng(1)
-    counts = [rng.integers(0, 101, count).astype(np.uint64) for _ in range(32)]
+    counts = [machine(rng, count) for _ in range(32)]
     bits = np.ones(count, np.bool_)
     turn = iter(range(sys.maxsize))
 
     def tick() -> None:
         n = next(turn)
         if n % 2:
-            job.add(100, counts[n // 2 % 32], bits)
+            job.add(CYCLES, counts[n // 2 % 32], bits)
         job.run(n * FRAME)
 
     return partial(tick)

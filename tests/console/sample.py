@@ -211,11 +211,18 @@ channels = "0-31"
 name = "DOOR"
 part = "plain"
 channel = 2
+kind = "amber"
+
+[[neon_kind]]
+name = "amber"
+strikes = 0.3
+holds = 0.2
+colour = "#ffa040"
 
 [frames]
 rate_hz = 100
 """
-"""Another, of parts on I2C, of plain lines, and of an optional line left out."""
+"""Another, of parts on I2C, of plain lines, of an optional line left out, and of a neon."""
 
 
 def changed(*changes: tuple[str, str], text: str = TEXT) -> str:

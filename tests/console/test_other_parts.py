@@ -134,6 +134,20 @@ RULES = {
         ('channel 3 of part "plain"', "3 × GPIO is channels 0-2"),
         (("channel = 2", "channel = 1"),),
     ),
+    "a neon that holds above where it strikes": Rule(
+        (("holds = 0.2", "holds = 0.31"),),
+        "holds = 0.31",
+        ('neon_kind "amber" holds at 0.31, above where it strikes, 0.3', "lower holds"),
+        (("holds = 0.2", "holds = 0.3"),),
+    ),
+    "a neon with a built-in name": Rule(
+        (('name = "amber"', 'name = "neon"'), ('kind = "amber"', 'kind = "neon"')),
+        'name = "neon"',
+        ('neon_kind "neon"', "name of a built-in kind"),
+    ),
+    "a colour that is none": Rule(
+        (('colour = "#ffa040"', 'colour = "orange"'),), 'colour = "orange"', ('"colour" of neon_kind "amber"',)
+    ),
     "optional line that is taken": Rule(
         (("address = 0x42", "address = 0x42\nblank = 25 # too"),), "blank = 25 # too", ('"blank" of part "dimmed"',)
     ),

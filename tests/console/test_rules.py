@@ -89,6 +89,12 @@ RULES = {
         ('"trim" of lamp "RUN" is 1.7, which is too high', "at most 1"),
         right=(("trim = 0.7", "trim = 1"),),
     ),
+    "a lamp that rises too fast": Rule(
+        (("rise_ms = 60", "rise_ms = 4.9"),),
+        "rise_ms = 4.9",
+        ("too low", "at least 5"),
+        right=(("rise_ms = 60", "rise_ms = 5"),),
+    ),
     "a kind too cold to glow": Rule(
         (("kelvin = 2350", "kelvin = 1799"),),
         "kelvin = 1799",

@@ -108,7 +108,7 @@ def test_bus_time(tmp_path: Path, chips: int, clock: int, rate: int, transfer: s
             ("always_low = [23]", ""),
             'part "inputs" has no channel that is always low: a loose cable can look like keys',
         ),
-        (('kind = "glow"\n', ""), 'lamp_kind "glow" is the kind of no lamp'),
+        (('kind = "glow"\n', ""), 'kind "glow" is that of no lamp'),
         (('group = "registers"\n', ""), 'group "registers" has no lamp in it'),
         (('fitted = "filament"', 'fitted = "neon"'), 'lamp "RUN" is a neon, lit or not: neither brightness nor trim'),
         (("serial/by-id/usb-x", "ttyUSB0"), "/dev/ttyUSB0 may be another device after a restart"),

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.lamps.flash import SECOND, Calm, FlashLimit
+from bridge.lamps.flash import SECOND, Calm, FlashLimit, FlashShare
 
 HERTZ = 200
 FRAME = SECOND // HERTZ
@@ -74,8 +74,13 @@ def mean_flashes(record: Record) -> int:
     return most_in_a_second([frame for frame, _ in changes(record.mean(axis=1) * 0.4)]) // 2
 
 
+def alone(lamps: int) -> FlashShare:
+    """Return the limit of a console with one bus."""
+    return FlashLimit([lamps]).shares[0]
+
+
 def shown(wanted: Record) -> Record:
-    limit = FlashLimit(wanted.shape[1])
+    limit = alone(wanted.shape[1])
     rows = [limit.pass_on(n * FRAME, row.astype(np.float32)).astype(np.float64) for n, row in enumerate(wanted)]
     return np.array(rows)
 
@@ -185,7 +190,7 @@ def test_random_light_never_flashes_too_often(seed: int, change: float, groups: 
 @given(st.integers(0, 2**32 - 1))
 def test_one_who_looks_at_what_is_shown_and_wants_the_opposite_gets_no_further(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    limit = FlashLimit(LAMPS)
+    limit = alone(LAMPS)
     light = np.zeros(LAMPS, np.float32)
     rows = []
     for n in range(500):
@@ -210,14 +215,16 @@ def test_after_the_flashing_the_lamps_are_as_wanted() -> None:
 
 
 def test_a_second_of_rest_is_enough_and_so_is_a_night() -> None:
-    limit = FlashLimit(LAMPS)
+    limit = alone(LAMPS)
     on, off = np.ones(LAMPS, np.float32), np.zeros(LAMPS, np.float32)
     for start in (0, SECOND * 9 // 8, 40_000 * SECOND):
         for n in range(3):
             assert limit.pass_on(start + 2 * n * FRAME, on).min() == 1
             assert limit.pass_on(start + (2 * n + 1) * FRAME, off).max() == 0
-    assert limit.pass_on(40_000 * SECOND + 7 * FRAME, on).min() == 1
-    assert limit.pass_on(40_000 * SECOND + 8 * FRAME, off).min() == 1
+    # A fourth flash would begin here.
+    assert limit.pass_on(40_000 * SECOND + 7 * FRAME, on).max() == 0
+    assert limit.pass_on(40_001 * SECOND - 1, on).max() == 0
+    assert limit.pass_on(40_001 * SECOND, on).min() == 1
 
 
 def test_calm_dims_and_slows() -> None:
@@ -232,3 +239,45 @@ def test_calm_dims_and_slows() -> None:
     down = [float(calm.pass_on(0.005, np.zeros(2, np.float32))[0]) for _ in range(200)]
     assert down[79] == pytest.approx(0.25, abs=0.005)
     assert down[-1] == 0
+
+
+def test_calm_leaves_alone_what_can_only_be_lit_or_out() -> None:
+    calm = Calm(2, 0.5, 0.8, np.array([1]))
+    assert calm.pass_on(0.0, np.ones(2, np.float32)).tolist() == [0, 0]
+    assert calm.pass_on(0.005, np.ones(2, np.float32))[1] == 1
+    assert calm.pass_on(0.005, np.zeros(2, np.float32))[1] == 0
+
+
+def shown_by_two(wanted: Record, first: int) -> Record:
+    """Return what is shown by a console whose lamps are on two buses that run a quarter of a frame apart."""
+    shares = FlashLimit([first, wanted.shape[1] - first]).shares
+    rows = []
+    for n, row in enumerate(wanted.astype(np.float32)):
+        left = shares[0].pass_on(n * FRAME, row[:first])
+        right = shares[1].pass_on(n * FRAME + FRAME // 4, row[first:])
+        rows.append(np.concatenate([left, right]))
+    return np.array(rows, np.float64)
+
+
+@pytest.mark.parametrize("first", [1, 8, 20])
+@pytest.mark.parametrize("wanted", DANGERS.values(), ids=DANGERS)
+def test_lamps_of_two_buses_are_one_area(wanted: Record, first: int) -> None:
+    # Neither of two buses with 20 lamps each is a large area of its own.
+    record = shown_by_two(wanted, first)
+    assert lamps_that_flash_four_times(record) < 0.25
+    assert flashes_of_a_large_area(record) <= 3
+
+
+@pytest.mark.parametrize("wanted", HARMLESS.values(), ids=HARMLESS)
+def test_what_is_no_danger_passes_exactly_on_two_buses(wanted: Record) -> None:
+    assert np.array_equal(shown_by_two(wanted, 17), wanted.astype(np.float32))
+
+
+@settings(max_examples=20)
+@given(st.integers(0, 2**32 - 1), st.integers(1, LAMPS - 1))
+def test_random_light_on_two_buses_never_flashes_too_often(seed: int, first: int) -> None:
+    rng = np.random.default_rng(seed)
+    wanted: Record = (np.cumsum(rng.random((600, LAMPS)) < 0.1, axis=0) % 2).astype(np.float64)
+    record = shown_by_two(wanted, first)
+    assert lamps_that_flash_four_times(record) < 0.25
+    assert flashes_of_a_large_area(record) <= 3

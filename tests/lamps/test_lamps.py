@@ -6,24 +6,25 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.lamps.drive import HOLD, LampDrive
-from bridge.lamps.filament import resolve
-from bridge.lamps.flash import Calm
+from bridge.lamps.filament import FilamentType, resolve
+from bridge.lamps.flash import Calm, FlashLimit, FlashShare
 from bridge.lamps.frames import Frame, FrameSlot
-from bridge.lamps.models import LampModels
+from bridge.lamps.models import LampModels, NeonType
 from bridge.lamps.output import FULL, Output
 
 MS = 1_000_000
 
 
-NONE = np.zeros(0, np.intp)
-
-
 def led(lamps: int) -> Output:
-    return Output(np.ones(lamps, np.float32), np.zeros(lamps, np.bool_), np.zeros(FULL + 1, np.uint8))
+    return Output(np.ones(lamps, np.float32), np.zeros(FULL + 1, np.uint8))
+
+
+def alone(lamps: int) -> FlashShare:
+    return FlashLimit([lamps]).shares[0]
 
 
 def instant(lamps: int) -> LampDrive:
-    return LampDrive(LampModels([None], np.zeros(lamps, np.intp)), led(lamps), NONE, lamps)
+    return LampDrive(LampModels([None], np.zeros(lamps, np.intp)), led(lamps), alone(lamps))
 
 
 def frame(elapsed: int, on_time: list[int], bits: list[int]) -> Frame:
@@ -73,7 +74,7 @@ def test_a_machine_at_rest_shows_its_bits_once_its_last_running_moment_has_been_
 
 def glowing(rise_ms: float = 40.0) -> LampDrive:
     kind = resolve(12.0, 0.08, 2400, rise_ms=rise_ms)
-    return LampDrive(LampModels([kind], np.zeros(1, np.intp)), led(1), NONE, 1)
+    return LampDrive(LampModels([kind], np.zeros(1, np.intp)), led(1), alone(1))
 
 
 def test_a_filament_comes_up_in_its_time_and_fades() -> None:
@@ -111,7 +112,7 @@ def test_a_daemon_that_stalls_loses_no_light(stalls_ms: list[int]) -> None:
 def test_kinds_mix_and_a_warm_filament_does_not_glow() -> None:
     kind = resolve(6.0, 0.06, 2450, rise_ms=30)
     models = LampModels([None, kind], np.array([0, 1, 1], np.intp), np.array([0.5, 0.01, 0.0], np.float32))
-    drive = LampDrive(models, led(3), NONE, 3)
+    drive = LampDrive(models, led(3), alone(3))
     drive.step(0, frame(0, [0, 0, 0], [0, 0, 0]))
     for n in range(1, 400):
         codes = drive.step(n * 5 * MS, None)
@@ -124,7 +125,7 @@ def test_kinds_mix_and_a_warm_filament_does_not_glow() -> None:
 
 def test_a_fitted_filament_gets_the_duty_itself() -> None:
     kind = resolve(12.0, 0.08, 2400, rise_ms=40)
-    drive = LampDrive(LampModels([kind], np.zeros(2, np.intp)), led(2), np.array([1], np.intp), 2)
+    drive = LampDrive(LampModels([kind], np.zeros(2, np.intp)), led(2), alone(2), filaments=np.array([1]))
     drive.step(0, None)
     codes = drive.step(5 * MS, frame(4, [2, 2], [1, 1]))
     assert codes[0] < 20
@@ -136,10 +137,58 @@ def test_calm_and_the_flash_limit_stand_before_the_lamps() -> None:
     lamps = 40
     models = LampModels([None], np.zeros(lamps, np.intp))
     blink = [frame(0, [0] * lamps, [n // 10 % 2] * lamps) for n in range(200)]
-    drive = LampDrive(models, led(lamps), NONE, lamps)
+    drive = LampDrive(models, led(lamps), alone(lamps))
     shown = [int(drive.step(n * 5 * MS, blink[n])[0]) for n in range(200)]
     assert sum(a < b for a, b in itertools.pairwise(shown)) <= 4
-    calm = LampDrive(models, led(lamps), NONE, lamps, Calm(lamps, 0.5, 0.5))
+    calm = LampDrive(models, led(lamps), alone(lamps), calm=Calm(lamps, 0.5, 0.5))
     shown = [int(calm.step(n * 5 * MS, frame(0, [0] * lamps, [1] * lamps))[0]) for n in range(200)]
     assert shown[50] == pytest.approx(1024, abs=25)
     assert shown[-1] == 2048
+
+
+def switched(light_of: list[int], *, calm: float = 1.0, gain: float = 1.0) -> list[int]:
+    """Return the codes of a lamp that can only be lit or out, wanted at these shares (of 100), one a frame."""
+    one = np.array([0])
+    output = Output(np.array([gain], np.float32), np.zeros(FULL + 1, np.uint8))
+    hour = Calm(1, calm, 0.8, one) if calm < 1 else None
+    drive = LampDrive(LampModels([None], one), output, alone(1), switched=one, calm=hour)
+    drive.step(0, None)
+    return [int(drive.step((n + 1) * 5 * MS, frame(100, [on], [0]))[0]) for n, on in enumerate(light_of)]
+
+
+def test_what_can_only_be_lit_or_out_is_lit_from_60_percent_and_out_from_40() -> None:
+    assert switched([59, 60, 41, 59, 40, 59, 100]) == [0, FULL, FULL, FULL, 0, 0, FULL]
+
+
+def test_light_about_the_middle_does_not_make_it_chatter() -> None:
+    assert switched([46, 54] * 20) == [0] * 40
+
+
+def test_it_is_lit_in_a_calm_hour_too() -> None:
+    assert switched([100, 100, 0], calm=0.3) == [FULL, FULL, 0]
+
+
+def test_lit_or_out_lamps_are_held_by_the_flash_limit_as_they_were() -> None:
+    # source: WCAG 2.2: at most three flashes in a second over a large area.
+    lamps = 40
+    every = np.arange(lamps)
+    drive = LampDrive(LampModels([None], np.zeros(lamps, np.intp)), led(lamps), alone(lamps), switched=every)
+    shown = [
+        int(drive.step(n * 5 * MS, frame(100, [n // 10 % 2 * 20 + 40] * lamps, [0] * lamps))[0]) for n in range(200)
+    ]
+    assert set(shown) == {0, FULL}
+    assert sum(a < b for a, b in itertools.pairwise(shown)) <= 4
+
+
+def test_a_neon_strikes_and_is_then_as_bright_as_it_is_driven() -> None:
+    glow = resolve(12.0, 0.08, 2400, rise_ms=40)
+    types: list[FilamentType | NeonType | None] = [NeonType(0.3, 0.2), glow, NeonType(0.0, 0.0), None]
+    models = LampModels(types, np.array([3, 0, 2, 1]))
+    duties = (0.25, 0.3, 0.25, 0.2, 0.25, 0.9)
+    seen = []
+    for duty in duties:
+        models.step(0.0, np.full(4, duty, np.float32))
+        seen.append([round(float(light), 3) for light in models.light()])
+    assert [light[1] for light in seen] == [0, 0.3, 0.25, 0, 0, 0.9]
+    assert [(light[0], light[2]) for light in seen] == [(duty, duty) for duty in duties]
+    assert all(light[3] == 0 for light in seen)

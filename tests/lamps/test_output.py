@@ -15,8 +15,7 @@ def f32(*values: float) -> npt.NDArray[np.float32]:
 
 
 def led(fineness: npt.NDArray[np.uint8], *gain: float) -> Output:
-    no = np.zeros(len(gain), np.bool_)
-    return Output(f32(*gain), no, fineness)
+    return Output(f32(*gain), fineness)
 
 
 @given(st.lists(st.floats(0, 1, width=32), min_size=1, max_size=20), st.floats(0, 1, width=32))
@@ -54,12 +53,6 @@ def test_dither_spreads_its_frames_evenly() -> None:
     assert np.diff([n for n, code in enumerate(codes) if code == 101]).tolist() == [4, 4, 4]
 
 
-def test_a_fitted_neon_is_lit_or_not() -> None:
-    output = Output(f32(1, 1), np.array([0, 1], bool), NOWHERE)
-    assert output.codes(f32(0.25, 0.5)).tolist() == [1024, 4095]
-    assert output.codes(f32(0.25, 0.49)).tolist() == [1024, 0]
-
-
 def test_light_beyond_full_is_full_and_none_is_none_on_every_frame() -> None:
     output = led(SIXTEENTHS, 1.0, 1.0, 1.0)
     assert all(output.codes(f32(1.5, 0, 1.0)).tolist() == [4095, 0, 4095] for _ in range(16))
@@ -85,7 +78,6 @@ def test_lamps_of_a_group_match_but_a_failing_one_pulls_nobody_down(
 def test_trimmed_lamps_give_the_same_light_within_half_a_step(trim: list[float]) -> None:
     gain = gains(f32(*trim))
     ones = np.ones(len(trim), np.float32)
-    no = np.zeros(len(trim), np.bool_)
-    codes = Output(gain, no, NOWHERE).codes(ones)
+    codes = Output(gain, NOWHERE).codes(ones)
     light = codes * np.array(trim) / FULL
     assert np.abs(light - min(trim)).max() <= 0.5 / FULL + 1e-6

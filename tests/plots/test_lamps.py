@@ -5,8 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bridge.lamps.curves import curves
+from bridge.lamps.curves import curves, strikes
 from bridge.lamps.filament import resolve
+from bridge.lamps.models import NeonType
 from tests.console.sample import TEXT, changed
 from tests.test_cli import command
 
@@ -39,6 +40,18 @@ def test_a_built_in_kind_is_drawn(tmp_path: Path, suffix: str, start: bytes) -> 
     assert out.read_bytes().startswith(start)
 
 
+def test_a_neon_is_drawn(tmp_path: Path) -> None:
+    out = tmp_path / "neon.svg"
+    assert drawn("neon", "--out", str(out)).startswith("strikes at 5% of its duty and stays lit down to 3%")
+    assert b"#ff6a2e" in out.read_bytes()
+
+
+def test_a_neon_that_is_driven_down_stays_lit_for_longer() -> None:
+    up, down = strikes(NeonType(0.5, 0.2))
+    lit = [min(duty for duty, light in zip(one.duty, one.light, strict=True) if light > 0) for one in (up, down)]
+    assert lit == [pytest.approx(0.5, abs=1e-3), pytest.approx(0.2, abs=2e-3)]
+
+
 @pytest.mark.parametrize(("fall", "told"), [("33", False), ("90", True)])
 def test_times_that_disagree_are_told(tmp_path: Path, fall: str, told: bool) -> None:
     file = tmp_path / "bench.toml"
@@ -51,7 +64,7 @@ def test_times_that_disagree_are_told(tmp_path: Path, fall: str, told: bool) -> 
     ("words", "says"),
     [
         (("nothing",), 'There is no kind of lamp "nothing". There are: instant'),
-        (("neon",), "there is no curve to draw"),
+        (("instant",), "there is no curve to draw"),
         (("pilot", "--out", "x.gif"), "ends in .svg or .png"),
     ],
 )
