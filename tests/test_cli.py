@@ -13,6 +13,7 @@ import pytest
 
 from bridge import cli
 from bridge.files import examples
+from tests.console.sample import changed
 
 FIRST = str(examples() / "first-panel.toml")
 
@@ -31,6 +32,16 @@ def test_check_prints_what_is_wired(monkeypatch: pytest.MonkeyPatch, capsys: pyt
     assert "8 lamps, 8 keys" in out
     assert "latch GPIO 24" in out
     assert "lamp driver: dimmed LEDs are switched at 977 Hz, depth 100 %: above the low-risk level" in out
+
+
+@pytest.mark.parametrize(("fall", "told"), [("33", False), ("90", True)])
+def test_check_tells_of_a_rise_and_a_fall_that_disagree(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], fall: str, told: bool
+) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text(changed(("fall_ms = 33", f"fall_ms = {fall}")))
+    assert command(monkeypatch, "check", str(file)) == 0
+    assert ('Lamp kind "glow": rise_ms and fall_ms disagree' in capsys.readouterr().out) is told
 
 
 def test_schema_is_json(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:

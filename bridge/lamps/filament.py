@@ -113,6 +113,25 @@ def mismatch(kind: FilamentType, rise_ms: float, fall_ms: float) -> float:
     return (fall_ms / rise_ms) / (kind.fall / kind.rise)
 
 
+def disagreement(kind: FilamentType, rise_ms: float | None, fall_ms: float | None) -> str:
+    """Return what there is to say of a rise and a fall that cannot be of one lamp, "" if they agree or one is missing.
+
+    They agree while they are within a quarter: times read off a photodiode's trace are no better.
+    """
+    if rise_ms is None or fall_ms is None:
+        return ""
+    off = mismatch(kind, rise_ms, fall_ms)
+    if 1 / DISAGREE < off < DISAGREE:
+        return ""
+    return (
+        f"rise_ms and fall_ms disagree: for that rise the fall is {off:.2f} times what a filament of {kind.kelvin:g} K "
+        "does. Measure again, or check the temperature."
+    )
+
+
+DISAGREE = 1.25
+
+
 def _rise_and_fall(kind: FilamentType) -> tuple[float, float]:
     """Return how many seconds the light takes from 10 to 90 % and back, by quadrature of dT / (dT/dt)."""
     grid = np.linspace(AMBIENT, kind.kelvin, 20_001)

@@ -6,11 +6,10 @@ from typing import Any
 from bridge.console import BUILT_IN, LampKind, load
 from bridge.errors import ConsoleError
 from bridge.lamps.curves import curves, strikes
-from bridge.lamps.filament import mismatch, resolve
+from bridge.lamps.filament import disagreement, resolve
 from bridge.lamps.models import NeonType
 
 SUFFIXES = (".svg", ".png")
-DISAGREE = 1.25
 
 
 def plot(name: str, file: Path | None, out: Path) -> list[str]:
@@ -76,11 +75,5 @@ def _draw_filament(figure: Any, kind: LampKind) -> list[str]:
     _finish(time)
     _finish(duty)
     said = [f"light rises in {1000 * filament.rise:.0f} ms and falls in {1000 * filament.fall:.0f} ms (10-90 %)"]
-    if kind.rise_ms is not None and kind.fall_ms is not None:
-        off = mismatch(filament, kind.rise_ms, kind.fall_ms)
-        if not 1 / DISAGREE < off < DISAGREE:
-            said.append(
-                f"rise_ms and fall_ms disagree: for that rise the fall is {off:.2f} times what a filament of "
-                f"{kind.kelvin} K does. Measure again, or check the temperature."
-            )
-    return said
+    disagree = disagreement(filament, kind.rise_ms, kind.fall_ms)
+    return [*said, disagree] if disagree else said
