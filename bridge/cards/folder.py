@@ -13,6 +13,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple, Protocol, TypeVar, TypeVarTuple, Unpack
 
+from bridge.cards.faults import shown
+
 T = TypeVar("T")
 A = TypeVarTuple("A")
 
@@ -140,6 +142,9 @@ def trouble(error: OSError, folder: Path) -> str:
     """Return what an error on a stick's folder means to the people in front of it, and what they can do."""
     if error.errno in {errno.ENOENT, errno.ENOTDIR}:
         return f"no stick is in: there is no folder {folder}"
+    denied = Path(error.filename or folder) if error.errno in {errno.EACCES, errno.EPERM} else folder
+    if denied != folder:
+        return f"{shown(denied.name)} may not be opened: let everybody read and write the file, or try another stick"
     words = _WORDS.get(error.errno or 0)
     return words or f"the stick does not work ({error.strerror or error}): take it out and try another"
 

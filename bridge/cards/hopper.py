@@ -13,14 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bridge.cards import folder
-from bridge.cards.deck import COLUMNS, Card, DeckError, parse, shown
+from bridge.cards.code import X3_26, CardCode
+from bridge.cards.deck import COLUMNS, MAX_BYTES, MAX_CARDS, Card, DeckError, parse, shown
 from bridge.cards.folder import Identity
-
-MAX_CARDS = 100_000
-"""The most cards a deck may have."""
-
-MAX_BYTES = 25_000_000
-"""The most bytes a deck file may have: MAX_CARDS full cards of private-use characters, each ended by CR LF, fit."""
 
 SUFFIX = ".deck"
 _LITTER = "~"
@@ -61,17 +56,18 @@ def look(
     known: tuple[Identity, ...] | None = None,
     passed: frozenset[Identity] = frozenset(),
     chosen: str = "",
+    code: CardCode = X3_26,
 ) -> Sight | None:
     """Return what is on the stick, or None if its decks are those already `known`. Raises nothing.
 
     Decks that have `passed` through the reader, or were beside one that did, do not count any more; `chosen` is the
-    name of the one that somebody chose. To replace a deck while the folder is watched, write it under a hidden name
-    and rename it.
+    name of the one that somebody chose, `code` the card code of them all. To replace a deck while the folder is
+    watched, write it under a hidden name and rename it.
     """
     decks: tuple[Identity, ...] = ()
     try:
         decks = tuple(deck for deck in folder.entries(path, SUFFIX) if not deck.name.startswith(_LITTER))
-        return None if decks == known else _examine(path, decks, passed, chosen)
+        return None if decks == known else _examine(path, decks, passed, chosen, code)
     except OSError as error:
         return Sight("not-ready", folder.trouble(error, path), decks=decks)
 
@@ -81,7 +77,9 @@ def listed(names: Sequence[str]) -> str:
     return ", ".join(map(shown, names[:_NAMED])) + (", …" if len(names) > _NAMED else "")
 
 
-def _examine(path: Path, decks: tuple[Identity, ...], passed: frozenset[Identity], chosen: str) -> Sight:
+def _examine(
+    path: Path, decks: tuple[Identity, ...], passed: frozenset[Identity], chosen: str, code: CardCode
+) -> Sight:
     new = [deck for deck in decks if deck not in passed]
     names = tuple(deck.name for deck in new)
     if not decks:
@@ -89,11 +87,11 @@ def _examine(path: Path, decks: tuple[Identity, ...], passed: frozenset[Identity
     if not new:
         return Sight("empty", "no new deck on the stick: take it out, or put another deck on it", decks=decks)
     if len(new) == 1:
-        return _read(path, decks, new)
+        return _read(path, code, decks, new)
     if stack := _stack(new):
-        return _read(path, decks, stack)
+        return _read(path, code, decks, stack)
     if chosen in names:
-        return _read(path, decks, [new[names.index(chosen)]], names)
+        return _read(path, code, decks, [new[names.index(chosen)]], names)
     return Sight("choice", f"{len(new)} decks on the stick, {listed(names)}", decks=decks, choice=names)
 
 
@@ -103,7 +101,13 @@ def _stack(decks: Sequence[Identity]) -> list[Identity]:
     return [places[n] for n in sorted(places)] if sorted(places) == list(range(1, len(decks) + 1)) else []
 
 
-def _read(path: Path, decks: tuple[Identity, ...], parts: Sequence[Identity], choice: tuple[str, ...] = ()) -> Sight:
+def _read(
+    path: Path,
+    code: CardCode,
+    decks: tuple[Identity, ...],
+    parts: Sequence[Identity],
+    choice: tuple[str, ...] = (),
+) -> Sight:
     name = " + ".join(shown(part.name) for part in parts)
     name = name if len(parts) <= _NAMED else f"{shown(parts[0].name)} and {len(parts) - 1} more"
     cards: list[Card] = []
@@ -117,7 +121,7 @@ def _read(path: Path, decks: tuple[Identity, ...], parts: Sequence[Identity], ch
         if len(data) > MAX_BYTES:
             return sight("check", f"{file} has more than {MAX_BYTES:,} bytes: split it")
         try:
-            cards += parse(data, part.name)
+            cards += parse(data, part.name, code)
         except DeckError as error:
             return sight("check", str(error))
         if len(cards) > MAX_CARDS:

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from bridge.cards.clutch import Clutch
-from bridge.cards.deck import Card, shown
+from bridge.cards.code import X3_26, CardCode
+from bridge.cards.deck import MAX_CARDS, Card, shown
 from bridge.cards.folder import Elsewhere, Identity, in_thread, trouble
-from bridge.cards.hopper import MAX_CARDS, Sight, look
+from bridge.cards.hopper import Sight, look
 from bridge.cards.slot import Slot, Stick
 from bridge.clock import SECOND, LoopClock
 from bridge.report import DeviceState, Report, on_change
@@ -41,6 +42,7 @@ class Settings:
     start_key: str = ""
     stop_key: str = ""
     end_key: str = ""
+    code: CardCode = X3_26
 
 
 class ReadCard(NamedTuple):
@@ -196,7 +198,9 @@ class Reader:
         while stick.folder is not None:
             self._look_again.clear()
             try:
-                sight = await self._elsewhere(look, stick.folder, self._known, self._passed, self._chosen)
+                sight = await self._elsewhere(
+                    look, stick.folder, self._known, self._passed, self._chosen, self._settings.code
+                )
             except OSError as error:
                 sight = Sight("not-ready", trouble(error, stick.folder))
             if sight is not None and not self._look_again.is_set():

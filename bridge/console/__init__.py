@@ -3,6 +3,7 @@
 from bridge.console.facts import (
     Bus,
     Calm,
+    CardCode,
     Console,
     Frames,
     Group,
@@ -31,6 +32,7 @@ __all__ = [
     "BUILT_IN",
     "Bus",
     "Calm",
+    "CardCode",
     "Console",
     "DescriptionError",
     "Finding",

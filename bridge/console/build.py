@@ -5,13 +5,14 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, Literal
 
-from bridge.console import header, shape, spans, words
+from bridge.console import cardcodes, header, shape, spans, words
 from bridge.console.bustime import MOST, loads
 from bridge.console.claims import Claims, Owner, quoted
 from bridge.console.facts import (
     MOST_CARDS,
     Bus,
     Calm,
+    CardCode,
     Console,
     Frames,
     Group,
@@ -84,7 +85,8 @@ class _Builder:
         self._folders = Claims("folder", quoted)
         self._kinds = dict(BUILT_IN)
         self._groups: dict[str, Group] = {}
-        sorts = ("bus", "part", "lamp", "key", "lamp_kind", "group")
+        self._codes = {name: CardCode(name, name) for name in cardcodes.BUILT_IN}
+        sorts = ("bus", "part", "lamp", "key", "lamp_kind", "group", "card_code")
         self._names = {sort: Claims(f"{sort} name", quoted) for sort in sorts}
 
     def findings(self) -> list[Finding]:
@@ -103,6 +105,8 @@ class _Builder:
         for where, group in tables("group", document.group):
             self._names["group"].take(group.name, self._owner(where, "name"))
             self._groups[group.name] = Group(group.name, group.brightness)
+        for where, code in tables("card_code", document.card_code):
+            self._card_code(where, code)
         self._all_lamps = document.lamps
         if self._sheet.whole("lamps"):
             self._kind(("lamps",), document.lamps.kind)
@@ -134,6 +138,7 @@ class _Builder:
             scan=scan,
             pace=Pace(document.pace.factor),
             typewriter=None if document.typewriter is None else self._typewriter(document.typewriter),
+            card_codes=tuple(code for name, code in self._codes.items() if name not in cardcodes.BUILT_IN),
             reader=None if document.reader is None else self._reader(document.reader),
             punch=None if document.punch is None else self._punch(document.punch),
         )
@@ -439,6 +444,27 @@ class _Builder:
             self._wrong(where, "baud", wrong, "take a higher baud, or lower characters_per_second")
         return typewriter
 
+    def _card_code(self, where: KeyPath, table: shape.CardCode) -> None:
+        if table.name in cardcodes.BUILT_IN:
+            wrong = f"{self._title(where)} has the name of a built-in code"
+            self._wrong(where, "name", wrong, "give it another")
+        self._names["card_code"].take(table.name, self._owner(where, "name"))
+        taken: dict[str, str] = {}
+        for character, holes in table.holes.items():
+            other = taken.setdefault(holes, character)
+            if other != character:
+                line = self._sheet.places.at((*where, "holes", character))
+                wrong = f'"{other}" and "{character}" of {self._title(where)} are both {holes}'
+                self._found.append(Finding(line, wrong, "give each character holes of its own"))
+        like = "" if table.like == cardcodes.NOTHING else table.like
+        self._codes[table.name] = CardCode(table.name, like, table.holes)
+
+    def _code(self, where: KeyPath, name: str) -> CardCode:
+        if name not in self._codes and name not in self._sheet.names("card_code"):
+            wrong = f'{self._title(where)} has cards in code "{name}", which is not described'
+            self._wrong(where, "code", wrong, suggest(name, self._codes))
+        return self._codes.get(name, self._codes[cardcodes.BUILT_IN[0]])
+
     def _reader(self, table: shape.Reader) -> Reader:
         where = ("reader",)
         self._folders.take(table.folder, self._owner(where, "folder"))
@@ -455,9 +481,11 @@ class _Builder:
             for key, why in _NEED_START.items():
                 if getattr(table, key) not in {None, MOST_CARDS}:
                     self._wrong(where, key, f'[reader] has "{key}" but no "start_key": {why}', "add a start_key")
-        values = table.model_dump(exclude={"folder"}) | {key: table.keys.get(key, "") for key in shape.READER_KEYS}
-        return Reader(Path(table.folder), **values, place=self._line(where))
+        values = table.model_dump(exclude={"folder", "code"})
+        values |= {key: table.keys.get(key, "") for key in shape.READER_KEYS}
+        return Reader(Path(table.folder), **values, code=self._code(where, table.code), place=self._line(where))
 
     def _punch(self, table: shape.Punch) -> Punch:
         self._folders.take(table.folder, self._owner(("punch",), "folder"))
-        return Punch(Path(table.folder), table.cards_per_minute, table.blank_cards, self._line(("punch",)))
+        code = self._code(("punch",), table.code)
+        return Punch(Path(table.folder), table.cards_per_minute, code, table.blank_cards, self._line(("punch",)))

@@ -231,6 +231,18 @@ MOST_CARDS = 100_000
 
 
 @dataclass(frozen=True)
+class CardCode:
+    """Which holes stand for which character: the built-in code it is `like`, "" for none, but for its own `holes`.
+
+    Those are rows joined by hyphens, "12-8-4", by character. A built-in code is like itself, with none of its own.
+    """
+
+    name: str
+    like: str
+    holes: Mapping[str, str] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True)
 class Reader:
     """A card reader; `folder` is its hopper, relative to the state directory.
 
@@ -240,6 +252,7 @@ class Reader:
 
     folder: Path
     cards_per_minute: int
+    code: CardCode
     taken_out: Literal["stop", "finish"]
     stacker_cards: int
     load_key: str
@@ -255,6 +268,7 @@ class Punch:
 
     folder: Path
     cards_per_minute: int
+    code: CardCode
     blank_cards: int
     place: int
 
@@ -264,7 +278,8 @@ class Console:
     """A whole console.
 
     Everything stands in the order of the description; among all `lamps` and `keys` those in rows come first, then those
-    of rotary switches, then single ones. `lamp_kinds` are those it describes itself, used or not. `board` is the
+    of rotary switches, then single ones. `lamp_kinds` and `card_codes` are those it describes itself,
+    used or not. `board` is the
     board's model, None if not given.
     """
 
@@ -285,5 +300,6 @@ class Console:
     scan: Scan
     pace: Pace
     typewriter: Typewriter | None
+    card_codes: tuple[CardCode, ...]
     reader: Reader | None
     punch: Punch | None

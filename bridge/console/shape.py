@@ -5,6 +5,7 @@ ValueError(what is wrong, what to do), worded to follow the key's name.
 """
 
 import re
+import unicodedata
 from collections.abc import Callable
 from functools import reduce
 from operator import or_
@@ -14,7 +15,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticKnownError, core_schema
 
-from bridge.console import header, spans
+from bridge.console import cardcodes, header, spans
 from bridge.console.facts import MOST_CARDS
 from bridge.parts.catalogue import CATALOGUE
 from bridge.parts.facts import Facts
@@ -65,6 +66,26 @@ def _baud(value: int) -> int:
     return value
 
 
+def _character(value: str) -> str:
+    # One that takes a place of its own, and one unit of UTF-16, in which decks are looked up.
+    single = len(value) == 1 and ord(value) <= 0xFFFF and value.isprintable() and unicodedata.category(value)[0] != "M"
+    if not single:
+        raise ValueError("is no single printing character", 'write for example "£" = "12-8-4"')
+    if value == " ":
+        raise ValueError("is a blank column in every code", "leave the space out")
+    return value
+
+
+def _holes(value: str) -> str:
+    rows = value.split("-")
+    unknown = [row for row in rows if row not in _ROWS]
+    if unknown:
+        raise ValueError(f'has "{unknown[0]}", which is no row of a card', "use 12, 11 and 0 to 9, joined by -: 12-8-4")
+    if len(set(rows)) < len(rows):
+        raise ValueError(f'is "{value}", which has a row twice', "name each row once")
+    return "-".join(sorted(rows, key=_ROWS.index))
+
+
 BAUDS = (50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 """Rates a POSIX terminal line has names for; 134 stands for 134.5."""
 
@@ -73,6 +94,9 @@ _LABEL = r"^[^\x00-\x20\x7f]([^\x00-\x1f\x7f]*[^\x00-\x20\x7f])?$"
 # No step from the root, upwards or into a hidden folder.
 _FOLDER = r"^[^./\x00-\x1f][^/\x00-\x1f]*(/[^./\x00-\x1f][^/\x00-\x1f]*)*$"
 _DEVICE = r"^/dev/."
+# As the trade says them, zones first.
+_ROWS = ("12", "11", "0", "9", "8", "1", "2", "3", "4", "5", "6", "7")
+_ONE_HOLE = "(12|11|[0-9])"
 
 Label = Annotated[str, Field(min_length=1, max_length=40, pattern=_LABEL)]
 Numbers = Annotated[
@@ -99,6 +123,16 @@ Channel = Annotated[int, Field(ge=0)]
 Gpio = Annotated[int, AfterValidator(header.gpio), WithJsonSchema({"enum": list(header.PIN_OF)})]
 Folder = Annotated[str, AfterValidator(_folder), WithJsonSchema({"type": "string", "pattern": _FOLDER})]
 Device = Annotated[str, AfterValidator(_device), WithJsonSchema({"type": "string", "pattern": _DEVICE})]
+Holes = Annotated[
+    dict[Annotated[str, AfterValidator(_character)], Annotated[str, AfterValidator(_holes)]],
+    WithJsonSchema(
+        {
+            "type": "object",
+            "propertyNames": {"minLength": 1, "maxLength": 1, "pattern": "^[^\\x00-\\x20\\x7f]$"},
+            "additionalProperties": {"type": "string", "pattern": f"^{_ONE_HOLE}(-{_ONE_HOLE})*$"},
+        }
+    ),
+]
 Whole = BeforeValidator(_whole)
 Level = Literal["low", "high"]
 
@@ -466,11 +500,30 @@ class Typewriter(Table):
     columns: int = Field(default=80, ge=1, le=256, examples=[80])
 
 
+class CardCode(Table):
+    """A card code: which holes stand for which character."""
+
+    name: Label = Field(examples=["harbour"])
+    like: cardcodes.Like = Field(
+        default="nothing",
+        examples=["commercial"],
+        description="the built-in code that it is, but for the characters and the holes below",
+    )
+    holes: Holes = Field(
+        default={}, examples=[{"£": "12-8-4"}], description="of each character: rows, joined by hyphens"
+    )
+
+
 class Hopper(Table):
     """What reader and punch share."""
 
     folder: Folder = Field(examples=["reader"], description="inside the state directory")
     cards_per_minute: int = Field(ge=1, le=2000, examples=[300])
+    code: Label = Field(
+        default=cardcodes.BUILT_IN[0],
+        examples=["commercial"],
+        description=f"card code of its decks: {', '.join(cardcodes.BUILT_IN)}, or a [[card_code]]",
+    )
 
 
 READER_KEYS = ("load_key", "start_key", "stop_key", "end_key")
@@ -536,6 +589,7 @@ class Document(Table):
     scan: Scan = Scan()
     pace: Pace = Pace()
     typewriter: Typewriter | None = None
+    card_code: list[CardCode] = []
     reader: Reader | None = None
     punch: Punch | None = None
 

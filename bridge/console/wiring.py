@@ -6,7 +6,7 @@ from textwrap import wrap
 
 from bridge.console import header, spans
 from bridge.console.bustime import MOST, loads
-from bridge.console.facts import MOST_CARDS, Bus, Console, Key, Lamp, Part, Point, Reader, Typewriter
+from bridge.console.facts import MOST_CARDS, Bus, CardCode, Console, Key, Lamp, Part, Point, Reader, Typewriter
 
 _WIDTH = 110
 _FITTED = {"LED": "LED fitted", "filament": "filament fitted, gets the duty", "neon": "neon fitted: on or off"}
@@ -24,6 +24,7 @@ def describe(console: Console) -> str:
         "Brightness": _table(_brightness(console)),
         "Keys": _table(_wired(key_rows, console.keys)),
         "Typewriter and cards": _table(_devices(console)),
+        "Card codes": _table(_codes(console)),
         "Rates": _table(_rates(console)),
         "Bus time": _table(_bus_time(console)),
         "Mind": list(_cautions(console)),
@@ -150,6 +151,20 @@ def _reader(one: Reader) -> str:
     return f"{said}; keys: {named}" if named else said
 
 
+def _codes(console: Console) -> Iterator[tuple[str, str]]:
+    if console.reader:
+        yield "reader", _code(console.reader.code)
+    if console.punch:
+        yield "punch", _code(console.punch.code)
+
+
+def _code(code: CardCode) -> str:
+    if code.like == code.name:
+        return code.name
+    own = ", ".join(f"{character} {holes}" for character, holes in code.holes.items())
+    return f"{code.name}: like {code.like or 'nothing'}, with {own or 'nothing'} of its own"
+
+
 def _typewriter(one: Typewriter) -> str:
     return (
         f"{one.device or 'no device'}, {_wires(one.rehearsed)}, {one.baud} baud "
@@ -185,6 +200,9 @@ def _cautions(console: Console) -> Iterator[str]:
         if bus.kind == "i2c" and bus.rate_hz > header.I2C_USUAL:
             yield f'bus "{bus.name}" is faster than the {header.I2C_USUAL:,} Hz the board is made for: keep it short'
     yield from _lamp_cautions(console)
+    for code in console.card_codes:
+        if not any(machine and machine.code == code for machine in (console.reader, console.punch)):
+            yield f'card_code "{code.name}" is the code of neither reader nor punch'
     for part in console.parts:
         yield from _part_cautions(part)
         if part.facts.serves == "keys" and not (part.always_high and part.always_low):

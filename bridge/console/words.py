@@ -15,18 +15,23 @@ _KINDS = {
     "string_type": "text in quotes",
     "list_type": "a list in square brackets",
     "bool_type": "true or false",
+    "dict_type": "a table of characters and their holes",
 }
 _BOUNDS = {
     "greater_than": ("too low", "more than", "gt"),
     "greater_than_equal": ("too low", "at least", "ge"),
     "less_than_equal": ("too high", "at most", "le"),
 }
+# How pydantic marks a complaint about a key of a table, not about its value.
+_OF_KEY = "[key]"
 _NAMING = {"string_too_short", "string_too_long", "string_pattern_mismatch"}
 
 
 def path_of(detail: ErrorDetails) -> KeyPath:
     """Return where in the description a complaint is about: its location without the type of part in it."""
     path = detail["loc"]
+    if path[-1] == _OF_KEY:
+        return path[:-1]
     return (*path[:2], *path[3:]) if path[0] == "part" else path
 
 
@@ -67,9 +72,10 @@ def explain(detail: ErrorDetails, raw: Mapping[str, Any]) -> tuple[str, str]:
 
 def _explain_value(detail: ErrorDetails, path: KeyPath, table: str, model: type[shape.Table]) -> tuple[str, str]:
     """Explain a complaint about the value of a key."""
-    *_, key = (part for part in path if isinstance(part, str))
-    entry = path[-1]
-    subject = f'"{key}" of {table}' if entry == key else f'entry {int(entry) + 1} of "{key}" of {table}'
+    key, entry = _key(path), path[-1]
+    subject = f'"{key}" of {table}'
+    if entry != key:
+        subject = f"{f'entry {entry + 1}' if isinstance(entry, int) else _shown(entry)} of {subject}"
     value, kind, context = _shown(detail["input"]), detail["type"], detail.get("ctx", {})
     write = f"write for example {_example(model, key)}"
     annotation = model.model_fields[key].annotation
@@ -86,6 +92,12 @@ def _explain_value(detail: ErrorDetails, path: KeyPath, table: str, model: type[
         context = {"error": ValueError("lists too few", f"list at least {context['min_length']}")}
     wrong, *todo = context["error"].args
     return f"{subject} {wrong}", todo[0] if todo else write
+
+
+def _key(path: KeyPath) -> str:
+    """Return the key that a complaint is about, the first below its table."""
+    *_, key = (part for part in path[:3] if isinstance(part, str))
+    return key
 
 
 def _choose(value: object, choices: tuple[object, ...]) -> str:

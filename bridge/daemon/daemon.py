@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from bridge.cards.code import described
 from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.punch import Punch
 from bridge.cards.reader import KeyAct, ReadCard, Reader, Settings, Taker
@@ -198,7 +199,8 @@ class Daemon:
         }
         settings = Settings(
             *(facts.cards_per_minute, self._pace, facts.taken_out, facts.stacker_cards),
-            *keys.values(),
+            *(facts.load_key, facts.start_key, facts.stop_key, facts.end_key),
+            code=described(facts.code.name, facts.code.like, facts.code.holes),
         )
         slot = plain(self._hopper(facts.folder))
         taker = Taker(self._card_read, self._desk.cycle_end, self._desk.last_card)

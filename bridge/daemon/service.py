@@ -6,8 +6,9 @@ import signal
 from dataclasses import replace
 from pathlib import Path
 
+from bridge.cards.code import described
 from bridge.cards.hopper import look
-from bridge.console import load
+from bridge.console import CardCode, load
 from bridge.daemon.daemon import Daemon
 from bridge.daemon.state import socket_folder, state_folder
 from bridge.errors import ConsoleError
@@ -30,7 +31,7 @@ async def run(
         console = replace(console, calm=replace(console.calm, on=True))
     kept = state_folder(state)
     if console.reader is not None and not unattended:
-        _look_at_deck(kept / console.reader.folder)
+        _look_at_deck(kept / console.reader.folder, console.reader.code)
     daemon = Daemon(
         console,
         state=kept,
@@ -58,8 +59,8 @@ async def run(
         await daemon.stop()
 
 
-def _look_at_deck(folder: Path) -> None:
-    sight = look(folder)
+def _look_at_deck(folder: Path, code: CardCode) -> None:
+    sight = look(folder, code=described(code.name, code.like, code.holes))
     if sight is not None and sight.state == "check":
         raise ConsoleError(f"{sight.words}\nMend the deck in {folder}, or take it out.")
 

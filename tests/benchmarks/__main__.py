@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.benchmarks.daemon import daemon, demo, steps, wakes
+from tests.benchmarks.decks import decks
 from tests.benchmarks.harness import Benchmark, run
 from tests.benchmarks.key_chain import key_chain
 from tests.benchmarks.lamp_chain import lamp_chain
 from tests.benchmarks.lamps import daemon_at_work, lamps
 
 # A new benchmark is one file and one name here.
-BENCHMARKS: tuple[Benchmark, ...] = (lamp_chain, key_chain, lamps, steps, wakes, daemon, daemon_at_work, demo)
+BENCHMARKS: tuple[Benchmark, ...] = (lamp_chain, key_chain, lamps, decks, steps, wakes, daemon, daemon_at_work, demo)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

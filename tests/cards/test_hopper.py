@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from bridge.cards import folder, hopper
-from bridge.cards.deck import BLANK_CARD, Card
+from bridge.cards.code import BUILT_IN, holes
+from bridge.cards.deck import BLANK_CARD, MAX_BYTES, MAX_CARDS, Card, card_of
 from bridge.cards.folder import Identity
 from bridge.cards.hopper import Sight
 from tests.cards.bench import text_card
@@ -153,7 +154,7 @@ def test_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_largest_deck_fits_both_limits() -> None:
     # source: arithmetic: three bytes of UTF-8 for each of 80 private-use characters, CR LF
-    assert (3 * 80 + 2) * hopper.MAX_CARDS <= hopper.MAX_BYTES
+    assert (3 * 80 + 2) * MAX_CARDS <= MAX_BYTES
 
 
 def test_no_stick(tmp_path: Path) -> None:
@@ -248,3 +249,24 @@ def test_what_is_seen_can_cross_to_another_process(tmp_path: Path) -> None:
     again = pickle.loads(pickle.dumps(sight, protocol=5))  # noqa: S301 -- our own
     assert cards(again) == cards(sight) == [text_card("A"), text_card("B")]
     assert (again.state, again.decks, again.parts) == (sight.state, sight.decks, sight.parts)
+
+
+def test_a_deck_that_may_not_be_read_is_no_fault_of_the_stick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "a\n.deck").write_text("A\n")
+
+    def denied(path: Path, *_: object, **__: object) -> int:
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
+
+    monkeypatch.setattr(os, "open", denied)
+    words = "a\\x0a.deck may not be opened: let everybody read and write the file, or try another stick"
+    assert look(tmp_path) == ("not-ready", words)
+
+
+def test_a_deck_is_read_in_the_code_of_the_hopper(tmp_path: Path) -> None:
+    (tmp_path / "a.deck").write_text("A+(\n")
+    sight = hopper.look(tmp_path, code=BUILT_IN["scientific"])
+    assert sight is not None
+    assert cards(sight) == [card_of([holes("12-1"), holes("12"), holes("0-8-4")])]
+    sight = hopper.look(tmp_path, code=BUILT_IN["commercial"])
+    assert sight is not None
+    assert (sight.state, "card code commercial" in sight.words) == ("check", True)

@@ -135,6 +135,14 @@ return_ms = 120
 travel_ms = 4
 columns = 72
 
+[[card_code]]
+name = "harbour"
+like = "commercial"
+
+[card_code.holes]
+"£" = "12-8-4"
+"½" = "4-0-8"
+
 [reader]
 folder = "reader"
 cards_per_minute = 300
@@ -142,6 +150,7 @@ cards_per_minute = 300
 [punch]
 folder = "punch"
 cards_per_minute = 100
+code = "harbour"
 blank_cards = 40
 """
 

@@ -4,9 +4,11 @@ import pytest
 from pytest_mock import MockerFixture
 
 from bridge.console import DescriptionError, load
-from bridge.console.facts import MOST_CARDS, Reader
+from bridge.console.facts import MOST_CARDS, CardCode, Reader
 from bridge.errors import ConsoleError
 from tests.console.sample import TEXT, changed, findings, line_of, loaded
+
+X3_26 = CardCode("x3.26", "x3.26")
 
 
 def test_several_faults_are_told_together_in_the_order_of_the_file(tmp_path: Path) -> None:
@@ -190,7 +192,9 @@ def test_what_the_sample_becomes(tmp_path: Path) -> None:
     assert (console.typewriter.device, console.typewriter.rehearsed) == ("/dev/serial/by-id/usb-x", False)
     assert (console.typewriter.columns, console.typewriter.travel_ms, console.typewriter.return_ms) == (72, 4, 120)
     assert console.reader
-    assert console.reader == Reader(Path("reader"), 300, "stop", MOST_CARDS, "", "", "", "", console.reader.place)
+    assert console.reader == Reader(
+        Path("reader"), 300, X3_26, "stop", MOST_CARDS, "", "", "", "", console.reader.place
+    )
     assert console.punch
     assert (console.punch.folder, console.punch.blank_cards) == (Path("punch"), 40)
 
@@ -198,7 +202,9 @@ def test_what_the_sample_becomes(tmp_path: Path) -> None:
 def test_a_readers_keys(tmp_path: Path) -> None:
     reader = '"reader"\ntaken_out = "finish"\nstacker_cards = 500\nload_key = "W.2"\nstart_key = "START"\n'
     console = loaded(tmp_path, changed(('"reader"\n', reader)))
-    assert console.reader == Reader(Path("reader"), 300, "finish", 500, "W.2", "START", "", "", console.reader.place)  # type: ignore[union-attr]
+    assert console.reader
+    place = console.reader.place
+    assert console.reader == Reader(Path("reader"), 300, X3_26, "finish", 500, "W.2", "START", "", "", place)
 
 
 def test_what_is_not_described_is_not_there(tmp_path: Path) -> None:

@@ -46,6 +46,49 @@ RULES = {
     "unknown key, none like it": Rule(
         (("settle_ms", "whistle"),), "whistle", ('[scan] has no key "whistle"', "known here: rate_hz, settle_ms")
     ),
+    # Card codes.
+    "two characters on one pattern": Rule(
+        (('"½" = "4-0-8"', '"½" = "8-4-12"'),),
+        '"½" = "8-4-12"',
+        ('"£" and "½" of card_code "harbour" are both 12-8-4', "give each character holes of its own"),
+    ),
+    "unknown row": Rule(
+        (('"½" = "4-0-8"', '"½" = "10-4-8"'),),
+        '"½"',
+        ('"½" of "holes" of card_code "harbour" has "10", which is no row of a card', "12, 11 and 0 to 9"),
+    ),
+    "no holes": Rule((('"½" = "4-0-8"', '"½" = ""'),), '"½"', ('has "", which is no row',)),
+    "row twice": Rule(
+        (('"½" = "4-0-8"', '"½" = "8-0-8"'),), '"½"', ('is "8-0-8", which has a row twice', "name each row once")
+    ),
+    "holes as a number": Rule((('"½" = "4-0-8"', '"½" = 8'),), '"½"', ('"½" of "holes"', "text in quotes, but is 8")),
+    "two characters for one": Rule(
+        (('"½" = ', '"1/2" = '),),
+        '"1/2"',
+        ('"1/2" of "holes" of card_code "harbour" is no single printing character', 'for example "£" = "12-8-4"'),
+        right=(('"½" = ', '"Ж" = '),),
+    ),
+    "a mark that goes on another": Rule((('"½" = ', '"\u0301" = '),), '"\u0301"', ("no single printing character",)),
+    "a character beyond the first plane": Rule((('"½" = ', '"🂡" = '),), '"🂡"', ("no single printing character",)),
+    "a space with holes": Rule((('"½" = ', '" " = '),), '" " = ', ("is a blank column in every code",)),
+    "code with a built-in name": Rule(
+        (('name = "harbour"', 'name = "scientific"'), ('code = "harbour"', 'code = "scientific"')),
+        'name = "scientific"',
+        ('card_code "scientific"', "name of a built-in code"),
+    ),
+    "code like an unknown one": Rule(
+        (('like = "commercial"', 'like = "comercial"'),),
+        'like = "comercial"',
+        ('"like" of card_code "harbour" cannot be "comercial"', 'did you mean "commercial"?'),
+        right=(('like = "commercial"\n', ""),),
+    ),
+    "unknown code": Rule(
+        (('code = "harbour"', 'code = "habour"'),),
+        'code = "habour"',
+        ('[punch] has cards in code "habour", which is not described', 'did you mean "harbour"?'),
+        right=(('code = "harbour"', 'code = "x3.26"'),),
+    ),
+    "a broken code is not blamed on who names it": Rule((('"½" = "4-0-8"', '"½" = "13"'),), '"½"', ('has "13"',)),
     # What lamps look like.
     "unknown kind of lamp": Rule(
         (('kind = "glow"', 'kind = "glo"'),), 'kind = "glo"', ('lamp_row "A"', 'kind "glo"', 'did you mean "glow"?')

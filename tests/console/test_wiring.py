@@ -47,6 +47,10 @@ Typewriter and cards
   reader      folder "reader", 300 cards a minute
   punch       folder "punch", 100 cards a minute, 40 blank cards at first
 
+Card codes
+  reader  x3.26
+  punch   harbour: like commercial, with £ 12-8-4, ½ 0-8-4 of its own
+
 Rates
   lamps  written 250 times a second
   keys   read 200 times a second; a change counts after 20 ms of rest

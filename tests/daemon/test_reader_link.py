@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.cards import hopper
+from bridge.cards.deck import MAX_CARDS
 from bridge.console.facts import MOST_CARDS
 from bridge.links.client import CoreClient
 from bridge.links.messages import CardRead, CycleEnd, Device, FromDaemon, Hello, LastCard, Read, Welcome, encode
@@ -291,7 +291,7 @@ def test_a_core_that_keeps_its_own_time_gets_cards_at_once(tmp_path: Path) -> No
 
 
 def test_the_longest_deck_fits_the_stacker_that_is_never_full() -> None:
-    assert hopper.MAX_CARDS == MOST_CARDS
+    assert MAX_CARDS == MOST_CARDS
 
 
 def test_an_older_core_is_served_as_before(tmp_path: Path) -> None:
