@@ -60,7 +60,12 @@ def parser() -> argparse.ArgumentParser:
     demo.add_argument(
         "--pace", type=_pace, default=1.0, metavar="FACTOR", help="times faster than the real machine, or max"
     )
-    demo.add_argument("--out", type=Path, metavar="DIR", help="leave typed.txt, punched.deck and lamps.json there")
+    demo.add_argument("--out", type=Path, metavar="DIR", help="leave what is typed and punched there")
+    demo.add_argument(
+        "--double-pass",
+        action="store_true",
+        help="another job: a deck too long for the store, read twice, by a program that is then condensed",
+    )
     demo.set_defaults(door=_demo)
     return top
 
@@ -151,6 +156,8 @@ def _lamps_plot(arguments: argparse.Namespace) -> None:
 
 
 def _demo(arguments: argparse.Namespace) -> None:
+    from bridge.demo.jobs import DOUBLE_PASS, TIDES  # noqa: PLC0415
     from bridge.demo.show import demo  # noqa: PLC0415
 
-    asyncio.run(demo(headless=arguments.headless, pace=arguments.pace, out=arguments.out))
+    job = DOUBLE_PASS if arguments.double_pass else TIDES
+    asyncio.run(demo(job, headless=arguments.headless, pace=arguments.pace, out=arguments.out))

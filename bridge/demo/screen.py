@@ -16,7 +16,6 @@ from rich.text import Text
 ROW = [f"A.{bit}" for bit in reversed(range(24))]
 STATES = ("RUN", "STOPPED", "READER", "PUNCH", "TYPING", "OVER", "ERROR")
 FULL = 4095
-CARDS_PUNCHED = 12
 PAGE_LINES = 14
 
 
@@ -25,6 +24,9 @@ class View(AbstractContextManager["View"], Protocol):
 
     def say(self, words: str) -> None:
         """Say what the operator does."""
+
+    def expect(self, cards: int) -> None:
+        """Take how many cards will be punched next."""
 
     def saw(self, line: dict[str, Any]) -> None:
         """Take a line of the observer link."""
@@ -68,6 +70,9 @@ class Plain:
         """Print it."""
         print(words, flush=True)
 
+    def expect(self, cards: int) -> None:
+        """Nothing counts them."""
+
     def saw(self, line: dict[str, Any]) -> None:
         """Print lines of the page as they are done."""
         if line["topic"] == "typed":
@@ -85,7 +90,7 @@ class Screen:
         self._names: list[str] = []
         self._codes: dict[str, int] = {}
         self._deck: dict[str, Any] = {}
-        self._punched = 0
+        self._punched = self._expected = 0
         self._words = ""
         self._terminal = Terminal()
         self._live = Live(console=self._terminal, get_renderable=self._draw, refresh_per_second=12)
@@ -103,6 +108,10 @@ class Screen:
     def say(self, words: str) -> None:
         """Show it under the lamps."""
         self._words = words
+
+    def expect(self, cards: int) -> None:
+        """Begin to count them."""
+        self._punched, self._expected = 0, cards
 
     def saw(self, line: dict[str, Any]) -> None:
         """Take a line of the observer link."""
@@ -145,7 +154,8 @@ class Screen:
         deck = f"{self._deck['deck']}: {read} of {cards}" if cards else ""
         table = Table.grid(padding=(0, 1))
         table.add_row("reader", ProgressBar(total=cards or 1, completed=read, width=40), deck)
-        table.add_row("punch", ProgressBar(total=CARDS_PUNCHED, completed=self._punched, width=40), str(self._punched))
+        punched = ProgressBar(total=self._expected or 1, completed=self._punched, width=40)
+        table.add_row("punch", punched, f"{self._punched} of {self._expected}")
         return table
 
 
