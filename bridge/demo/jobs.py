@@ -123,6 +123,7 @@ async def _start(operator: Operator) -> None:
 
 
 async def _page_and_lamps(operator: Operator, view: View) -> dict[str, str]:
+    await operator.settled()
     lamps = (await operator.ask(do="lamps"))["lamps"]
     page = await operator.page()
     view.page(page)

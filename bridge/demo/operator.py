@@ -163,8 +163,11 @@ class Operator:
         self._unread = self._unread.partition(words)[2]
 
     async def halted(self) -> None:
-        """Wait until the machine stands still and its lamps with it: they glow and fade for a moment."""
-        await self.until("the machine to halt", lambda: self.lamps.get("STOPPED") == FULL)
+        """Wait until the lamps say that the machine has stopped."""
+        await self.until("the machine to halt", lambda: self.lamps.get("STOPPED", 0) > self.lamps.get("RUN", FULL))
+
+    async def settled(self) -> None:
+        """Wait until no lamp glows or fades any more."""
         await self.until("the lamps to settle", lambda: set(self.lamps.values()) <= {0, FULL})
 
     async def page(self) -> list[str]:
