@@ -13,14 +13,16 @@ from bridge.cards.deck import MAX_CARDS, Card, shown
 from bridge.cards.folder import Elsewhere, Identity, in_thread, trouble
 from bridge.cards.hopper import Sight, look
 from bridge.cards.slot import Slot, Stick
-from bridge.clock import SECOND, LoopClock
+from bridge.clock import SECOND, LoopClock, paced
 from bridge.report import DeviceState, Report, on_change
 
 READ_AT = 0.75
 """The part of a card cycle after which the last column has passed the read station."""
 
 LOOK_EVERY = SECOND // 2
-"""How often the hopper is looked at, in nanoseconds."""
+"""How often the hopper is looked at, in nanoseconds, unless the reader is hurried."""
+LOOK_AT_MOST = SECOND // 20
+"""How often it is looked at however hurried the reader is."""
 
 _AT_FIRST = Sight("not-ready", "looking at the stick")
 
@@ -105,6 +107,7 @@ class Reader:
         self._taker = taker
         self._report = on_change(report)
         self._elsewhere = elsewhere
+        self._look_every = max(LOOK_AT_MOST, paced(LOOK_EVERY, settings.pace))
         self.at_once = False
         # What is on the stick.
         self._known: tuple[Identity, ...] | None = None
@@ -206,7 +209,7 @@ class Reader:
             if sight is not None and not self._look_again.is_set():
                 self._saw(sight)
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(LOOK_EVERY / SECOND):
+                async with asyncio.timeout(self._look_every / SECOND):
                     await self._look_again.wait()
 
     def _saw(self, sight: Sight) -> None:
