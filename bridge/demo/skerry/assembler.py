@@ -21,7 +21,7 @@ index register: TABLE+X; X alone is 0+X. Instead of an order there may be
     NAME letters    up to four letters for columns 73 to 76 of the deck
     BINARY          (before all words) make the loader's own form of deck
 
-The n after AT, ROOM and IS must be known from the lines above. `bridge.demo.skerry.forms` describes the decks.
+The n after AT, ROOM and IS must be known from the lines above. ORDERS.md describes the decks.
 """
 
 import argparse

@@ -1,19 +1,4 @@
-"""The two forms of a program on cards.
-
-The *letter form* is what the loader reads. A card is twelve words of six letters in columns 1 to 72, A to P standing
-for 0 to 15, and in columns 73 to 80 the deck's name and a sequence number for people:
-
-* word 0: the card's number, from 1;
-* word 1: the order the loader obeys with X = 9, 8 … 1 and the next word in A: `PUT a-1+X` puts the nine words away at
-  a + 8 down to a; the last card has `JUMP start` here and goes nowhere but there;
-* words 2 to 10: the nine words;
-* word 11: what makes the sum of all twelve zero, modulo 2^24.
-
-The *binary form* is the loader itself: 40 words a card, each in two columns, high half first. The first card is what
-the LOAD key puts at 984. The others are for the program on it: word 0 is the card's number, so that such a card read by
-LOAD is a HALT that shows which one; word 1 makes the sum of all 40 the number of the loader's cards still to be read,
-this one included; words 2 to 39 are 38 consecutive words from the highest address down.
-"""
+"""The two forms of a program on cards that the assembler makes: in letters, and the loader's own (ORDERS.md)."""
 
 from bridge.cards.code import HOLES
 from bridge.cards.deck import Card, card_of
@@ -49,7 +34,7 @@ def letter_form(store: Store, start: int, name: str) -> list[Card]:
 
 
 def binary_form(store: Store) -> list[Card]:
-    """Return the loader's deck: the words from 984 on, and then those below, 38 a card from the lowest address up."""
+    """Return a deck in the loader's own form: the words from 984 on, then those below, 38 a card, the lowest first."""
     first = min(store, default=FIRST_CARD)
     cards = [[store.get(FIRST_CARD + n, 0) for n in range(STORE - FIRST_CARD)]]
     further = [address for address in range(first, FIRST_CARD, _BINARY_DATA) if address in store]

@@ -9,10 +9,15 @@ from random import Random
 
 import pytest
 
+from bridge.cards.deck import Card, card_of, columns_of
+from bridge.demo.skerry.assembler import assemble
 from bridge.demo.skerry.processor import LAMPS, Processor
 from tests.demo import interpreter
 from tests.demo.interpreter import Interpreter
 from tests.demo.programs import Program, random_program
+from tests.demo.skerry.job import cards
+from tests.demo.skerry.test_condense import condensed
+from tests.demo.skerry.test_residuals import heights_deck
 
 PROGRAMS_EACH = 120
 CYCLES = 500
@@ -203,3 +208,57 @@ def test_the_processor_agrees_with_the_interpreter(batch: int) -> None:
     never = [happening for happening in wanted if not met[happening]]
     assert never == []
     assert met["running"] > PROGRAMS_EACH * CYCLES / 2
+
+
+class Job:
+    """Both machines with one deck in the hopper: every card comes at once, everything is punched and typed at once."""
+
+    def __init__(self, hopper: Sequence[Card]) -> None:
+        self.hopper = [list(columns_of(card)) for card in hopper]
+        self.queues = Queues()
+        self.processor = Processor(self.queues)
+        self.interpreter = Interpreter()
+        self.cycles = 0
+
+    def run(self) -> None:
+        """Press LOAD and go on until both stand still."""
+        self.processor.press("LOAD")
+        self.interpreter.press("LOAD")
+        given = acknowledged = 0
+        while self.processor.running:
+            if self.queues.asked > given:
+                given += 1
+                card = self.hopper.pop(0)
+                self.queues.cards.append(card)
+                self.interpreter.cards.append(card)
+            if len(self.queues.punched) > acknowledged:
+                acknowledged += 1
+                self.queues.acknowledgements.append(acknowledged)
+                self.interpreter.acknowledgements.append(acknowledged)
+            self.queues.credit = self.interpreter.credit = 1
+            self.processor.run(1000, self.follow)
+            assert self.processor.store == self.interpreter.store
+            assert self.queues.typed == self.interpreter.typed
+            assert self.queues.punched == self.interpreter.punched
+
+    def follow(self, lamps: int, _: int) -> None:
+        self.cycles += 1
+        self.interpreter.cycle()
+        assert lamps == int(self.interpreter.lamps_in_a_row()[::-1], 2), f"cycle {self.cycles}"
+
+
+def test_the_condensing_program_agrees_step_by_step() -> None:
+    loose = assemble("  AT 890\n" + "  WORD 12345\n" * 14 + "  AT 3\n  HALT\n  START 3\n", "a test")
+    job = Job([*condensed("condense"), *loose])
+    job.run()
+    # What was never met was never compared: a card that loads, two gaps, a last card.
+    assert len(job.queues.punched) == 5
+    assert len(job.queues.typed) > 50
+
+
+def test_both_passes_agree_step_by_step() -> None:
+    heights = cards(heights_deck([-3, *range(1000, 1023)]))
+    job = Job([*condensed("residuals"), *heights, *heights])
+    job.run()
+    assert len(job.queues.punched) == len(heights)
+    assert len(job.queues.typed) > 200

@@ -22,7 +22,7 @@ def good_run() -> tuple[str, list[tuple[int, ...]], int]:
     return devices.typed, devices.punched, cycles
 
 
-@pytest.mark.parametrize("name", ["loader", "tide"])
+@pytest.mark.parametrize("name", ["loader", "tide", "residuals", "condense"])
 def test_the_committed_deck_is_what_the_assembler_makes_of_its_source(name: str) -> None:
     source = (DECKS / f"{name}.source.deck").read_bytes().decode()
     assert (DECKS / f"{name}.deck").read_bytes().decode() == print_deck(assemble(source, name))
