@@ -46,7 +46,8 @@ async def tides(operator: Operator, view: View, decks: Path) -> Done:
     view.say("The machine computes, types and punches the heights of three days.")
     await operator.typed("ARE PUNCHED.")
     await operator.halted()
-    results = {PUNCHED: _deck(await operator.take_out("punch")), **await _page_and_lamps(operator, view)}
+    page, lamps = await _end(operator, view)
+    results = {TYPED: page, PUNCHED: _deck(await operator.take_out("punch")), LAMPS: lamps}
     return Done("Three days of tides at Gannet Bay are computed, typed and punched.", results)
 
 
@@ -85,7 +86,8 @@ async def double_pass(operator: Operator, view: View, decks: Path) -> Done:
         f"above or below it. The program's {_cards(program)} cards were condensed into {len(condensed.splitlines())}, "
         "and with those the machine\ntyped and punched the same, character for character."
     )
-    return Done(words, {RESIDUALS: dense[1], CONDENSED: condensed, **await _page_and_lamps(operator, view)})
+    page, lamps = await _end(operator, view)
+    return Done(words, {TYPED: page, RESIDUALS: dense[1], CONDENSED: condensed, LAMPS: lamps})
 
 
 async def _two_passes(operator: Operator, view: View, heights: Path, cards: int) -> tuple[list[str], str]:
@@ -122,12 +124,13 @@ async def _start(operator: Operator) -> None:
     await operator.read_through()
 
 
-async def _page_and_lamps(operator: Operator, view: View) -> dict[str, str]:
+async def _end(operator: Operator, view: View) -> tuple[str, str]:
+    """Return the whole typed page, and the lamps as they stand."""
     await operator.settled()
     lamps = (await operator.ask(do="lamps"))["lamps"]
     page = await operator.page()
     view.page(page)
-    return {TYPED: "".join(f"{line}\n" for line in page), LAMPS: json.dumps(lamps, indent=1) + "\n"}
+    return "".join(f"{line}\n" for line in page), json.dumps(lamps, indent=1) + "\n"
 
 
 def _deck(stick: Path) -> str:

@@ -80,7 +80,12 @@ def test_the_lamps_are_those_of_a_halted_machine(results: tuple[Path, str]) -> N
 
 def test_it_says_where_the_results_are(results: tuple[Path, str]) -> None:
     out, said = results
-    assert said.splitlines()[-3:] == [str(out / name) for name in ("typed.txt", "punched.deck", "lamps.json")]
+    assert "Three days of tides at Gannet Bay are computed, typed and punched.\n" in said
+    for line, name in zip(said.splitlines()[-3:], ("typed.txt", "punched.deck", "lamps.json"), strict=True):
+        what, _, path = line.partition(":")
+        assert what.startswith("the ")
+        assert path.strip() == str(out / name)
+        assert (out / name).stat().st_size
 
 
 def test_a_folder_that_cannot_be_made_is_said_with_status_2(tmp_path: Path) -> None:

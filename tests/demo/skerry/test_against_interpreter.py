@@ -9,7 +9,7 @@ from random import Random
 
 import pytest
 
-from bridge.cards.deck import Card, card_of, columns_of
+from bridge.cards.deck import Card, columns_of
 from bridge.demo.skerry.assembler import assemble
 from bridge.demo.skerry.processor import LAMPS, Processor
 from tests.demo import interpreter
