@@ -6,10 +6,20 @@ import json
 import math
 import signal
 import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from bridge.errors import ConsoleError
+
+if TYPE_CHECKING:
+    from bridge.decks.files import Asked
+
+Door = Callable[[argparse.Namespace], int | None]
+"""What a subcommand does; returns the exit status if it is not 0."""
+
+DIFFERENT = 1
+"""Exit status of `deck compare` when the decks differ, as other programs that compare have it."""
 
 BAD = 2
 """Exit status when something a person can put right is in the way."""
@@ -55,6 +65,8 @@ def parser() -> argparse.ArgumentParser:
     plot.add_argument("--out", type=Path, metavar="PICTURE", default=Path("lamp.svg"), help="a .svg or .png file")
     plot.set_defaults(door=_lamps_plot)
 
+    _add_deck(commands.add_parser("deck", help="decks of cards: show, check, convert and compare them"))
+
     demo = commands.add_parser("demo", help="a whole simulated console does a real job, from deck to typed page")
     demo.add_argument("--headless", action="store_true", help="no screen: plain lines, and the end is the end")
     demo.add_argument(
@@ -70,11 +82,50 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def _add_deck(deck: argparse.ArgumentParser) -> None:
+    deck.description = (
+        "A deck is a text file, *.deck, with a line for each card, or a file of pictures, *.pbm. "
+        "'consolewright deck COMMAND --help' tells more."
+    )
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument(
+        "--code",
+        metavar="NAME",
+        help="card code: x3.26, commercial, scientific, or one of the description's (its reader's, or x3.26)",
+    )
+    common.add_argument("--file", type=Path, metavar="FILE", help="a console's description")
+    common.add_argument("--tabs", type=_columns, default=8, metavar="N", help="tab stops are N columns apart (8)")
+    commands = deck.add_subparsers(dest="about", required=True, metavar="COMMAND")
+
+    def add(name: str, door: Door, what: str) -> argparse.ArgumentParser:
+        command = commands.add_parser(name, parents=[common], help=what, description=f"{what[0].upper()}{what[1:]}.")
+        command.set_defaults(door=door)
+        return command
+
+    show = add("show", _deck_show, "list a deck as an interpreter prints it, or draw one of its cards")
+    show.add_argument("deck", type=Path, metavar="DECK", help="a .deck or .pbm file")
+    show.add_argument("--card", type=int, metavar="N", help="this card only")
+    show.add_argument("--holes", action="store_true", help="show every hole as well")
+    show.add_argument("--picture", type=Path, metavar="FILE", help="draw the card (the first) instead: .svg or .png")
+
+    check = add("check", _deck_check, "check decks: print all that is wrong with them, or what is in them")
+    check.add_argument("decks", type=Path, nargs="+", metavar="DECK", help="a .deck or .pbm file")
+
+    convert = add("convert", _deck_convert, "make pictures of a deck's text, or text of its pictures")
+    convert.add_argument("source", type=Path, metavar="IN", help="a .deck or .pbm file")
+    convert.add_argument("target", type=Path, metavar="OUT", help="the new one: .deck for text, .pbm for pictures")
+    convert.add_argument("--replace", action="store_true", help="write OUT even if it is there")
+
+    compare = add("compare", _deck_compare, "tell which cards and columns of two decks differ; exit status 1 if any do")
+    compare.add_argument("decks", type=Path, nargs=2, metavar="DECK", help="a .deck or .pbm file")
+    compare.add_argument("--all", action="store_true", help="list more than the first 20 cards that differ")
+
+
 def main() -> NoReturn:
     """Run the command; what a person can put right is said without a traceback, with exit status 2."""
     arguments = parser().parse_args()
     try:
-        arguments.door(arguments)
+        status = arguments.door(arguments) or 0
         sys.stdout.flush()
     except ConsoleError as error:
         print(error, file=sys.stderr)
@@ -87,7 +138,7 @@ def main() -> NoReturn:
         # Whoever read our output has gone; nothing is left to say to them.
         sys.stderr.close()
         sys.exit(128 + signal.SIGPIPE)
-    sys.exit(0)
+    sys.exit(status)
 
 
 def _pace(text: str) -> float:
@@ -100,6 +151,12 @@ def _pace(text: str) -> float:
     if not 0 < factor < math.inf:
         raise argparse.ArgumentTypeError(f"{text!r} is no pace: give a number above 0, such as 2, or max")
     return factor
+
+
+def _columns(text: str) -> int:
+    if not (text.isascii() and text.isdecimal() and 1 <= int(text) <= 80):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of columns: give one from 1 to 80")
+    return int(text)
 
 
 def _check(arguments: argparse.Namespace) -> None:
@@ -152,6 +209,47 @@ def _lamps_plot(arguments: argparse.Namespace) -> None:
     from bridge.plots.lamps import plot  # noqa: PLC0415
 
     for line in plot(arguments.kind, arguments.file, arguments.out):
+        print(line)
+
+
+def _asked(arguments: argparse.Namespace) -> "Asked":
+    from bridge.decks.files import Asked, code_named  # noqa: PLC0415
+
+    return Asked(code_named(arguments.code, arguments.file), arguments.tabs)
+
+
+def _deck_show(arguments: argparse.Namespace) -> None:
+    from bridge.decks.commands import draw, show  # noqa: PLC0415
+
+    if arguments.picture:
+        lines = draw(arguments.deck, _asked(arguments), arguments.card, arguments.picture)
+    else:
+        lines = show(arguments.deck, _asked(arguments), arguments.card, holes=arguments.holes)
+    _print(lines)
+
+
+def _deck_check(arguments: argparse.Namespace) -> None:
+    from bridge.decks.commands import check  # noqa: PLC0415
+
+    _print(check(arguments.decks, _asked(arguments)))
+
+
+def _deck_convert(arguments: argparse.Namespace) -> None:
+    from bridge.decks.commands import convert  # noqa: PLC0415
+
+    _print(convert(arguments.source, arguments.target, _asked(arguments), replace=arguments.replace))
+
+
+def _deck_compare(arguments: argparse.Namespace) -> int:
+    from bridge.decks.commands import Comparison  # noqa: PLC0415
+
+    comparison = Comparison(tuple(arguments.decks), _asked(arguments), everything=arguments.all)
+    _print(comparison.lines())
+    return 0 if comparison.alike else DIFFERENT
+
+
+def _print(lines: Iterable[str]) -> None:
+    for line in lines:
         print(line)
 
 

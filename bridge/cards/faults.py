@@ -60,9 +60,10 @@ class DeckError(ConsoleError):
 
 
 def shown(name: str, longest: int = 60) -> str:
-    """Return a file's name fit for a message: nothing in it but printing characters, and not too many of them."""
+    """Return a file's name fit for a message: of printing characters only, and its middle left out if it is long."""
     plain = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in name)
-    return plain if len(plain) <= longest else plain[: longest - 1] + "…"
+    half = longest // 2
+    return plain if len(plain) <= longest else f"{plain[: half - 1]}…{plain[-half:]}"
 
 
 def repertoire(code: CardCode) -> str:
@@ -151,18 +152,19 @@ class Faults:
         findings = sorted([*self._findings, *characters])
         advice = ""
         if self._seen.keys() - {_ESCAPED.start}:
-            advice = (
-                f"Card code {self._code.name} has {repertoire(self._code)}; other holes are written U+E000 + holes."
-            )
+            has = f"Card code {self._code.name} has the characters {repertoire(self._code)}"
+            advice = f"{has}; any other column is written as the character U+E000 + holes."
         return DeckError(name, findings[:FINDINGS], more=self._more or len(findings) > FINDINGS, advice=advice)
 
     def _refusal(self, seen: _Seen) -> str:
-        times = f", the first of {seen.times:,}," if seen.times > 1 else ""
+        several = seen.times > 1
+        times = f", the first of {seen.times:,}," if several else ""
         character, name = chr(seen.code), self._code.name
         if seen.code in _ESCAPED:
             return f"byte {seen.code & 0xFF:02X}{times} is not UTF-8: save the deck as UTF-8 text"
         if seen.code in self._small:
-            return f"{character}{times} is small, and card code {name} has capitals: write {character.upper()}"
+            small = f", the first of {seen.times:,} small letters," if several else ", a small letter,"
+            return f"{character}{small} is not in card code {name}: write {character.upper()}"
         holes = self._code.holes.get(character)
         if holes is not None:
             return f"{_named(character)}{times} does not print: for its holes write U+{PRIVATE + holes:04X}"

@@ -130,7 +130,7 @@ def test_tabs_go_where_it_is_said() -> None:
 def test_only_lf_splits() -> None:
     assert complaint("AAAA\u2028B\n".encode()) == [
         "tides.deck, line 1, column 5: (U+2028 LINE SEPARATOR) is not in card code x3.26",
-        "Card code x3.26 has space to ~; other holes are written U+E000 + holes.",
+        "Card code x3.26 has the characters space to ~; any other column is written as the character U+E000 + holes.",
     ]
 
 
@@ -161,22 +161,31 @@ def test_everything_wrong_is_told_at_once() -> None:
                 (10, 81, "the line has 87 columns (a tab goes to every 8th) and a card 80: shorten it by 7"),
             ]
         ),
-        "Card code x3.26 has space to ~; other holes are written U+E000 + holes.",
+        "Card code x3.26 has the characters space to ~; any other column is written as the character U+E000 + holes.",
     ]
+
+
+COMMERCIAL = (
+    "Card code commercial has the characters space, 0-9, A-Z and #$%&*,-./@¤; "
+    "any other column is written as the character U+E000 + holes."
+)
 
 
 def test_each_code_says_what_it_has_and_what_to_write() -> None:
     assert complaint("Tide + 3\nTides – 4\n\x07\n".encode(), code=BUILT_IN["commercial"]) == [
-        "tides.deck, line 1, column 2: i, the first of 7, is small, and card code commercial has capitals: write I",
+        "tides.deck, line 1, column 2: i, the first of 7 small letters, is not in card code commercial: write I",
         "tides.deck, line 1, column 6: + (U+002B PLUS SIGN) is not in card code commercial",
         "tides.deck, line 2, column 7: – (U+2013 EN DASH) is not in card code commercial: write -",
         "tides.deck, line 3, column 1: BELL (U+0007) is not in card code commercial",
-        "Card code commercial has space, 0-9, A-Z and #$%&*,-./@¤; other holes are written U+E000 + holes.",
+        COMMERCIAL,
     ]
+    assert complaint(b"A\ni\n", code=BUILT_IN["scientific"])[0] == (
+        "tides.deck, line 2, column 1: i, a small letter, is not in card code scientific: write I"
+    )
     some = described("some", "", {"A": "12-1", "ß": "12"})
-    assert complaint(b"B\n", code=some)[-1].startswith("Card code some has space and Aß;")
+    assert complaint(b"B\n", code=some)[-1].startswith("Card code some has the characters space and Aß;")
     digits = described("digits", "", {digit: digit for digit in "0123456789"})
-    assert complaint("ſ²\n".encode(), code=digits)[-1].startswith("Card code digits has space, 0-9;")
+    assert complaint("ſ²\n".encode(), code=digits)[-1].startswith("Card code digits has the characters space, 0-9;")
 
 
 WIDE = "this is UTF-16 text: save the deck as UTF-8 text"
@@ -278,4 +287,5 @@ def test_a_card_has_80_columns_of_twelve_holes(columns: list[int]) -> None:
 
 def test_a_name_is_shown_without_tricks() -> None:
     assert shown("a\u202e\x07b\udcff") == "a\\x202e\\x07b\\xdcff"
-    assert shown("x" * 300) == "x" * 59 + "…"
+    assert shown("a" * 300 + ".deck") == "a" * 29 + "…" + "a" * 25 + ".deck"
+    assert shown("x" * 60) == "x" * 60

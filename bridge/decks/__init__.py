@@ -1,0 +1,1 @@
+"""`consolewright deck`: decks at the desk, shown, checked, converted and compared."""
