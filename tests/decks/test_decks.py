@@ -2,6 +2,7 @@
 
 import errno
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -344,3 +345,21 @@ def test_a_picture_that_cannot_be_drawn(desk: Desk, monkeypatch: pytest.MonkeyPa
     (said,) = desk.refused("show", GANNET, "--picture", "x.png")
     assert "name the picture *.svg, which needs nothing" in said
     assert "pip install 'consolewright[plot]'" in said
+
+
+README = Path(__file__).parents[2] / "README.md"
+
+
+@pytest.mark.skipif(not README.exists(), reason="there is no README beside these tests")
+def test_the_commands_of_the_readme_run(tmp_path: Path) -> None:
+    block = re.search(r"<!-- command: decks -->\n```sh\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    assert block
+    program = block[1].replace(".venv/bin/consolewright", f"'{sys.executable}' -m bridge")
+    environment = os.environ | {"HOME": str(tmp_path)}
+    for _ in range(2):  # also when what they write is there already
+        process = subprocess.run(
+            ["sh", "-e"], input=program, cwd=README.parent, env=environment, capture_output=True, text=True, check=False
+        )
+        assert (process.returncode, process.stderr) == (0, "")
+        assert " ".join(process.stdout.split()).endswith("have the same 3 cards.")
+    assert {path.name for path in tmp_path.iterdir()} == {"card.svg", "loader.pbm"}
