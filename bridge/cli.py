@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import io
 import json
 import math
 import signal
@@ -91,9 +92,10 @@ def _add_deck(deck: argparse.ArgumentParser) -> None:
     common.add_argument(
         "--code",
         metavar="NAME",
-        help="card code: x3.26, commercial, scientific, or one of the description's (its reader's, or x3.26)",
+        help="card code: x3.26, commercial, scientific, or one that --file describes; unless said, that of the reader "
+        "in --file, or x3.26",
     )
-    common.add_argument("--file", type=Path, metavar="FILE", help="a console's description")
+    common.add_argument("--file", type=Path, metavar="FILE", help="the description of a console")
     common.add_argument("--tabs", type=_columns, default=8, metavar="N", help="tab stops are N columns apart (8)")
     commands = deck.add_subparsers(dest="about", required=True, metavar="COMMAND")
 
@@ -124,6 +126,9 @@ def _add_deck(deck: argparse.ArgumentParser) -> None:
 def main() -> NoReturn:
     """Run the command; what a person can put right is said without a traceback, with exit status 2."""
     arguments = parser().parse_args()
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A terminal that knows no ▒ or £ shows ? for it, and the rest.
+        sys.stdout.reconfigure(errors="replace")
     try:
         status = arguments.door(arguments) or 0
         sys.stdout.flush()

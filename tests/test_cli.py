@@ -99,6 +99,11 @@ def test_bad_input_at_the_start_is_said_with_status_2(
     (hopper / "long.deck").write_text("OK\nPREIS 5 €\n")
     assert "long.deck, line 2, column 9" in said(str(description))
 
+    description.write_text(good + 'code = "commercial"\n')
+    (hopper / "long.deck").write_text("OK\nPREIS 5 @\nA + B\n")
+    assert "long.deck, line 3, column 3: + (U+002B PLUS SIGN) is not in card code commercial" in said(str(description))
+    description.write_text(good)
+
     (hopper / "long.deck").unlink()
     with busy_socket(tmp_path / "state"):
         assert "another consolewright is running" in said(str(description))

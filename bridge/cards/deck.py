@@ -94,14 +94,16 @@ def read_deck(data: bytes, name: str, code: CardCode = X3_26, tabs: int = TABS) 
     line = 1
     for piece in edited.pieces():
         if piece is None:
-            faults.add(line, COLUMNS + 1, f"the line has over {PIECE:,} bytes, and a card {COLUMNS} columns")
+            faults.add(
+                line, COLUMNS + 1, f"the line has over {PIECE:,} bytes, and a card {COLUMNS} columns: break it up"
+            )
             line += 1
             continue
         punched = _punch(piece, masks, edited)
         if punched is None:
             text = edited.trim(edited.undo(piece.decode(errors="surrogateescape")))
             faults.look(text, line, [n for n, row in enumerate(piece.split(b"\n")) if b"\t" in row.rstrip()])
-        elif not faults:
+        else:
             cards += punched
         line += piece.count(b"\n")
         if line > MAX_CARDS + 1:

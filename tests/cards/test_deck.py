@@ -238,16 +238,20 @@ def test_findings_are_counted_through_pieces_and_bounded() -> None:
     assert lines[0].startswith(
         "tides.deck, line 1, column 1: 一 (U+4E00 CJK UNIFIED IDEOGRAPH-4E00), the first of 2,000,"
     )
+    more = "\u4fff\n".encode() * 20_000 + many  # a piece that begins with one that is not listed any more
+    assert "the first of 2,001," in complaint(many * 2000 + more)[0]
     mixed = complaint(b"X" * 81 + b"\n" + b"".join(b"%c\n" % c for c in range(0x01, 0x09)) + (b"X" * 81 + b"\n") * 15)
     assert len(mixed) == FINDINGS + 2
 
 
 def test_a_line_without_an_end_is_not_looked_at() -> None:
-    said = "the line has over 32,768 bytes, and a card 80 columns"
+    said = "the line has over 32,768 bytes, and a card 80 columns: break it up"
     assert complaint(b"A\n" + b"A" * 5_000_000 + b"\nB\n" + b"X" * 81) == [
         f"tides.deck, line 2, column 81: {said}",
         "tides.deck, line 4, column 81: the line has 81 columns and a card 80: shorten it by 1",
     ]
+    for long in (1_000_000, 2_000_000, 3_000_000):
+        assert len(complaint(b"A" * long + b"\n" + b"X" * 81 + b"\n" + b"A" * 3_000_000)) == 3
     assert complaint(b"A" * 40_000) == [f"tides.deck, line 1, column 81: {said}"]
 
 

@@ -64,6 +64,7 @@ def test_no_pictures_are_no_cards() -> None:
         (b"P4 " + b"9" * 5000 + b" 12\n", "picture 1: this is no P4 picture: the picture form of a deck is PBM of"),
         (b"P1\n80 12\n0 1", "picture 1: this is a P1 picture: save it as PBM of the raw kind, P4"),
         (b"P4\n100 12\n" + bytes(156), "picture 1: it is 100 × 12 pixels, and a card 80 × 12: one for each place for"),
+        (b"P4\n80 13\n" + bytes(130), "picture 1: it is 80 × 13 pixels, and a card 80 × 12: one for each place for"),
         (HEADER + bytes(120) + HEADER + bytes(60), "picture 2: the file ends after 60 of its 120 bytes: copy it again"),
         (HEADER + bytes(121), "picture 2: after 129 bytes there is something that is no P4 picture: cut it off"),
     ],

@@ -140,6 +140,13 @@ def test_check_says_what_is_in_sound_decks(desk: Desk) -> None:
     ]
 
 
+def test_a_column_without_a_character_need_not_be_binary(desk: Desk) -> None:
+    assert desk.said("check", written("x.deck", "A\ue003\n")) == [
+        "x.deck: 1 card, sound in card code x3.26",
+        "  1 column without a character: 9-8 (1)",
+    ]
+
+
 SCIENTIFIC = (
     "Card code scientific has the characters space, 0-9, A-Z and $'()*+,-./=; "
     "any other column is written as the character U+E000 + holes."
@@ -345,6 +352,14 @@ def test_a_picture_that_cannot_be_drawn(desk: Desk, monkeypatch: pytest.MonkeyPa
     (said,) = desk.refused("show", GANNET, "--picture", "x.png")
     assert "name the picture *.svg, which needs nothing" in said
     assert "pip install 'consolewright[plot]'" in said
+
+
+def test_a_terminal_that_knows_few_characters_gets_the_rest() -> None:
+    words = [sys.executable, "-m", "bridge", "deck", "show", str(LOADER)]
+    environment = os.environ | {"PYTHONIOENCODING": "ascii"}
+    process = subprocess.run(words, env=environment, capture_output=True, text=True, check=False)
+    assert (process.returncode, process.stderr) == (0, "")
+    assert "} ??3?2?t T?2?t" in process.stdout
 
 
 README = Path(__file__).parents[2] / "README.md"
