@@ -299,7 +299,7 @@ def test_codes_of_a_console(desk: Desk) -> None:
         "x.deck: 1 card, sound in card code harbour"
     ]
     assert "not in card code x3.26" in desk.refused("check", "x.deck", "--file", "own.toml")[0]
-    written("own.toml", (skerry + own).replace('folder = "reader"', 'folder = "reader"\ncode = "harbour"'))
+    written("own.toml", (skerry + own).replace('code = "x3.26"', 'code = "harbour"'))
     assert desk.said("check", "x.deck", "--file", "own.toml")[0].endswith("harbour")
     written("bare.toml", 'format = 1\nname = "Bare"\n')
     assert "x3.26" in desk.refused("check", "x.deck", "--file", "bare.toml")[0]
