@@ -8,6 +8,7 @@ from typing import Any, Protocol, Self
 from rich.console import Console as Terminal
 from rich.console import Group, RenderableType
 from rich.live import Live
+from rich.padding import Padding
 from rich.panel import Panel
 from rich.progress_bar import ProgressBar
 from rich.table import Table
@@ -16,7 +17,9 @@ from rich.text import Text
 ROW = [f"A.{bit}" for bit in reversed(range(24))]
 STATES = ("RUN", "STOPPED", "READER", "PUNCH", "TYPING", "OVER", "ERROR")
 FULL = 4095
-PAGE_LINES = 14
+WORDS_LINES = 3
+OTHER_LINES = 12
+"""What of the screen's height is not for lines of the page."""
 
 
 class View(AbstractContextManager["View"], Protocol):
@@ -85,14 +88,14 @@ class Plain:
 class Screen:
     """A screen for a terminal of 80 × 24 or more."""
 
-    def __init__(self) -> None:
+    def __init__(self, terminal: Terminal | None = None) -> None:
         self._paper = Paper()
         self._names: list[str] = []
         self._codes: dict[str, int] = {}
         self._deck: dict[str, Any] = {}
         self._punched = self._expected = 0
         self._words = ""
-        self._terminal = Terminal()
+        self._terminal = terminal or Terminal()
         self._live = Live(console=self._terminal, get_renderable=self._draw, refresh_per_second=12)
 
     def __enter__(self) -> Self:
@@ -132,12 +135,18 @@ class Screen:
         self._paper.lines = [*lines, ""]
 
     def _draw(self) -> RenderableType:
-        page = Text("\n".join(self._paper.lines[-PAGE_LINES:]), no_wrap=True)
+        lines = self._terminal.height - OTHER_LINES
+        page = Text("\n".join(self._paper.lines[-lines:]), no_wrap=True)
         return Group(
-            Panel(self._lamps(), title="Skerry Mk 2", subtitle=self._words or None),
+            Panel(self._lamps(), title="Skerry Mk 2"),
+            self._said(),
             self._cards(),
-            Panel(page, title="typewriter", height=PAGE_LINES + 2),
+            Panel(page, title="typewriter", height=lines + 2),
         )
+
+    def _said(self) -> RenderableType:
+        lines = Text(self._words).wrap(self._terminal, self._terminal.width - 4)[:WORDS_LINES]
+        return Padding(Text("\n").join([*lines, *[Text("")] * (WORDS_LINES - len(lines))]), (0, 2))
 
     def _lamps(self) -> RenderableType:
         row = Text("A  ")

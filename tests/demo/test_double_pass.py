@@ -129,3 +129,30 @@ def test_the_late_hand_gets_the_job_done(late: tuple[Done, Late]) -> None:
     assert (lamps["STOPPED"], lamps["RUN"], lamps["ERROR"], lamps["READER"]) == (4095, 0, 0, 0)
     assert "deck of 6 cards" in done.words
     assert "81 cards were condensed into 22" in done.words
+
+
+def test_a_console_that_only_tells_its_health_stands_still(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(operators, "HINT", 2.0)
+    monkeypatch.setattr(operators, "PATIENCE", 4.0)
+    said: list[str] = []
+
+    async def tell(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        for late in range(20):
+            writer.write(b'{"topic": "bus", "name": "panel", "late_p99_us": %d}\n' % late)
+            await asyncio.sleep(1)
+        writer.close()
+
+    async def main() -> str:
+        server = await asyncio.start_unix_server(tell, tmp_path / "observer.sock")
+        operator = Operator(tmp_path, lambda _: None, said.append)
+        watch = asyncio.create_task(operator.watch())
+        begin = asyncio.get_running_loop().time()
+        with pytest.raises(ConsoleError) as gave_up:
+            await operator.until("a miracle", lambda: False)
+        assert asyncio.get_running_loop().time() - begin < 8
+        server.close()
+        await asyncio.gather(watch, return_exceptions=True)
+        return str(gave_up.value)
+
+    assert run_virtually(main()) == "Waiting for a miracle. Nothing happens any more."
+    assert said == ["Waiting for a miracle."]

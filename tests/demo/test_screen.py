@@ -1,5 +1,6 @@
 import io
 
+import pytest
 from rich.console import Console as Terminal
 
 from bridge.demo.screen import ROW, STATES, Paper, Screen
@@ -14,26 +15,46 @@ def test_the_page_follows_the_codes() -> None:
     assert paper.lines == ["HIGH WATER", " 3.214"]
 
 
-def drawn(screen: Screen) -> list[str]:
-    terminal = Terminal(width=80, height=24, record=True, file=io.StringIO())
-    terminal.print(screen._draw())
-    return terminal.export_text().splitlines()
-
-
-def test_the_screen_fits_80_by_24_and_shows_cards_lamps_and_page() -> None:
-    screen = Screen()
-    screen.say("The tide program follows.")
+def drawn(width: int, height: int, words: str) -> list[str]:
+    """Return the screen in the middle of a job, line by line."""
+    terminal = Terminal(width=width, height=height, record=True, file=io.StringIO())
+    screen = Screen(terminal)
+    screen.say(words)
+    screen.expect(12)
     screen.saw({"topic": "panel", "lamps": [*ROW, *STATES]})
     screen.saw({"topic": "lamps", "codes": [4095] * 24 + [0] * len(STATES)})
     screen.saw({"topic": "deck", "deck": "tide.deck", "read": 34, "cards": 68})
     screen.saw({"topic": "punched", "number": 1})
     screen.saw({"topic": "typed", "text": "".join(f"LINE {n}\r\n" for n in range(40))})
-    lines = drawn(screen)
-    assert len(lines) <= 24
-    assert max(map(len, lines)) <= 80
+    terminal.print(screen._draw())
+    return terminal.export_text().splitlines()
+
+
+@pytest.mark.parametrize(("width", "height", "first"), [(80, 24, 29), (100, 30, 23)])
+def test_the_screen_fits_and_shows_cards_lamps_and_page(width: int, height: int, first: int) -> None:
+    lines = drawn(width, height, "The tide program follows.")
+    assert len(lines) < height
+    assert max(map(len, lines)) <= width
     text = "\n".join(lines)
     assert "tide.deck: 34 of 68" in text
+    assert "1 of 12" in text
     assert "LINE 39" in text
-    assert "LINE 20" not in text
+    assert f"LINE {first}" in text
+    assert f"LINE {first - 1}" not in text
     assert text.count("●") == 24
     assert "The tide program follows." in text
+
+
+def test_long_words_are_wrapped_and_take_no_line_from_the_page() -> None:
+    short, long = drawn(80, 24, "Short."), drawn(80, 24, "word " * 29 + "end" + " beyond" * 60)
+    assert len(short) == len(long)
+    assert "end" in " ".join(long)
+    assert "LINE 39" in "\n".join(long)
+
+
+def test_the_punch_counts_from_the_blanks_that_were_put_in() -> None:
+    screen = Screen(Terminal(width=80, height=24, file=io.StringIO()))
+    for cards in (12, 92):
+        screen.expect(cards)
+        screen.saw({"topic": "punched", "number": 1})
+    assert (screen._punched, screen._expected) == (1, 92)
