@@ -25,6 +25,9 @@ class OnTime:
     def add(self, bits: int, ticks: int) -> None:
         """Count `ticks` more for each lamp whose bit is set."""
         self.elapsed += ticks
+        if ticks == 1:  # nearly always
+            self._add(bits, 0)
+            return
         at = 0
         while ticks:
             if ticks & 1:

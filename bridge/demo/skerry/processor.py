@@ -65,6 +65,8 @@ _A_LOW, _B_LOW, _R_LOW, _W_LOW, _D_LOW = (_shown(12, f"{row}.11") for row in "AB
 _C, _X, _L, _S, _RC, _PC, _Q = (
     _shown(ROWS[row], f"{row}.{ROWS[row] - 1}") for row in ("C", "X", "L", "S", "RC", "PC", "Q")
 )
+# FETCH leaves the same word in R and W.
+_RW_TOP, _RW_LOW = ([r | w for r, w in zip(*half, strict=True)] for half in ((_R_TOP, _W_TOP), (_R_LOW, _W_LOW)))
 _LAMP = {name: 1 << LAMPS.index(name) for name in INDICATORS}
 _PHASE = [_LAMP[name] for name in PHASES]
 _WAITING = [0, *(_LAMP[name] for name in WAITS)]
@@ -73,6 +75,7 @@ _ERROR = [0, _LAMP["ERROR"]]
 _RUNNING = [_LAMP["STOPPED"] | _LAMP["POWER"], _LAMP["RUN"] | _LAMP["POWER"]]
 
 _SELECTED = {f"SELECT.{position}": position.lower() for position in SELECTOR}
+_FETCHED = ["r"], ["w"], ["c"]
 _SHIFTS = _SHL, _SHR = ORDERS["SHL"].code, ORDERS["SHR"].code
 
 _Action = Callable[["Processor"], None]
@@ -112,9 +115,9 @@ class Processor:
     @property
     def lamps(self) -> int:
         """The lamps as they stand: bit n is lamp LAMPS[n]."""
-        return self._steady() | self._varied() | self._always()
+        return self._steady() | self._varied() | self._displayed() | self._always()
 
-    # The lamp word is made of three parts, because making all of it takes four times as long as a cycle: `run` makes
+    # The lamp word is made of four parts, because making all of it takes four times as long as a cycle: `run` makes
     # only the parts that the cycle can have changed.
 
     def _steady(self) -> int:
@@ -127,11 +130,14 @@ class Processor:
     def _varied(self) -> int:
         """Return the lamps that FETCH changes too."""
         r, w = self.r, self.w
-        shown = _R_TOP[r >> 12] | _R_LOW[r & 0xFFF] | _W_TOP[w >> 12] | _W_LOW[w & 0xFFF] | _C[self.c]
-        if len(self._selected) == 1:
-            d: int = getattr(self, self._selected[0])
-            shown |= _D_TOP[d >> 12] | _D_LOW[d & 0xFFF]
-        return shown
+        return _R_TOP[r >> 12] | _R_LOW[r & 0xFFF] | _W_TOP[w >> 12] | _W_LOW[w & 0xFFF] | _C[self.c]
+
+    def _displayed(self) -> int:
+        """Return lamps D, which show any one of these registers."""
+        if len(self._selected) != 1:
+            return 0
+        d: int = getattr(self, self._selected[0])
+        return _D_TOP[d >> 12] | _D_LOW[d & 0xFFF]
 
     def _always(self) -> int:
         """Return the lamps that any cycle can change."""
@@ -232,15 +238,24 @@ class Processor:
         only if that ended the wait; further cycles of the same wait can be counted in bulk instead of run.
         """
         done = 0
-        steady, varied = self._steady(), self._varied()
+        steady, varied, displayed = self._steady(), self._varied(), self._displayed()
+        w, c = self.w, self.c
+        fetch_is_displayed = self._selected in _FETCHED
         while done < limit and self.running:
             phase = self.phase
             self.cycle()
             if phase == EXECUTE or (phase == EXTRA and self.r >> 18 in _SHIFTS):
-                steady, varied = self._steady(), self._varied()
+                steady = self._steady()
+                if self.w != w or self.c != c:
+                    w, c = self.w, self.c
+                    varied = self._varied()
+                displayed = self._displayed()
             elif phase == FETCH:
-                varied = self._varied()
-            count(steady | varied | self._always(), 1)
+                w, c = self.w, self.c
+                varied = _RW_TOP[w >> 12] | _RW_LOW[w & 0xFFF] | _C[c]
+                if fetch_is_displayed:
+                    displayed = self._displayed()
+            count(steady | varied | displayed | self._always(), 1)
             done += 1
             if self.waiting:
                 break
