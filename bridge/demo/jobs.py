@@ -9,6 +9,7 @@ from bridge.demo.operator import Operator
 from bridge.demo.screen import View
 from bridge.errors import ConsoleError
 
+LF = "\n"
 TYPED, LAMPS = "typed.txt", "lamps.json"
 PUNCHED = "punched.deck"
 RESIDUALS, CONDENSED = "residuals.deck", "condensed.deck"
@@ -65,7 +66,7 @@ async def double_pass(operator: Operator, view: View, decks: Path) -> Done:
     loose = await _two_passes(operator, view, heights, cards)
 
     view.say("Now the condensing program, and behind it the residuals program, which it reads.")
-    view.expect(_cards(program) // 4 + 3)
+    view.expect(-(-(_cards(program) - 1) // 4) + 2)  # four to one, and those that begin and end it
     await operator.put_in("punch", operator.stick())
     await _load(operator, decks / "loader.deck", decks / "condense.deck", program)
     await operator.typed("FROM THE PUNCH TO THE READER.")
@@ -82,9 +83,9 @@ async def double_pass(operator: Operator, view: View, decks: Path) -> Done:
     if dense != loose:
         raise ConsoleError("The condensed program typed or punched something else than the loose one.")
     words = (
-        f"A deck of {cards} cards, too long for the store, was read twice: for its mean, and for what each height is\n"
-        f"above or below it. The program's {_cards(program)} cards were condensed into {len(condensed.splitlines())}, "
-        "and with those the machine\ntyped and punched the same, character for character."
+        f"A deck of {cards} cards, too long for the store, was read twice: for its mean, and for what each height is "
+        f"above or below it. The program's {_cards(program)} cards were condensed into {condensed.count(LF)}, and with "
+        "those the machine typed and punched the same, character for character."
     )
     page, lamps = await _end(operator, view)
     return Done(words, {TYPED: page, RESIDUALS: dense[1], CONDENSED: condensed, LAMPS: lamps})

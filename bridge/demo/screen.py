@@ -18,6 +18,7 @@ ROW = [f"A.{bit}" for bit in reversed(range(24))]
 STATES = ("RUN", "STOPPED", "READER", "PUNCH", "TYPING", "OVER", "ERROR")
 FULL = 4095
 WORDS_LINES = 3
+BAR = 30
 OTHER_LINES = 12
 """What of the screen's height is not for lines of the page."""
 
@@ -160,11 +161,15 @@ class Screen:
 
     def _cards(self) -> RenderableType:
         read, cards = self._deck.get("read", 0), self._deck.get("cards", 0)
-        deck = f"{self._deck['deck']}: {read} of {cards}" if cards else ""
         table = Table.grid(padding=(0, 1))
-        table.add_row("reader", ProgressBar(total=cards or 1, completed=read, width=40), deck)
-        punched = ProgressBar(total=self._expected or 1, completed=self._punched, width=40)
-        table.add_row("punch", punched, f"{self._punched} of {self._expected}")
+        for _ in range(4):
+            table.add_column(no_wrap=True)
+        for name, done, total, deck in (
+            ("reader", read, cards, self._deck.get("deck", "")),
+            ("punch", self._punched, self._expected, ""),
+        ):
+            counted = f"{done} of {total}" if total else ""
+            table.add_row(name, ProgressBar(total=total or 1, completed=done, width=BAR), counted, deck)
         return table
 
 

@@ -8,6 +8,7 @@ from asyncio.subprocess import PIPE, Process
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from textwrap import fill
 
 from bridge.daemon.state import state_folder
 from bridge.demo.jobs import Done, Job
@@ -44,7 +45,7 @@ async def demo(job: Job, *, headless: bool, pace: float, out: Path | None) -> No
                 done = await _operate(Operator(Path(state), view.saw, view.say), job, view)
     for name, content in done.results.items():
         (folder / name).write_text(content)
-    print(f"{done.words}\n")
+    print(fill(done.words, 80) + "\n")
     for name, what in job.files.items():
         print(f"{what + ':':<24}{folder / name}")
 
