@@ -74,11 +74,14 @@ _OVER = [0, _LAMP["OVER"]]
 _ERROR = [0, _LAMP["ERROR"]]
 _RUNNING = [_LAMP["STOPPED"] | _LAMP["POWER"], _LAMP["RUN"] | _LAMP["POWER"]]
 
+# What a running machine shows of its phase after FETCH and after MODIFY.
+_FETCHED_NOW, _MODIFIED_NOW = (_Q[0] | _PHASE[phase] | _RUNNING[True] for phase in (MODIFY, EXECUTE))
+
 _SELECTED = {f"SELECT.{position}": position.lower() for position in SELECTOR}
 _FETCHED = ["r"], ["w"], ["c"]
 _SHIFTS = _SHL, _SHR = ORDERS["SHL"].code, ORDERS["SHR"].code
 
-_Action = Callable[["Processor"], None]
+_Action = Callable[["Processor"], object]
 
 
 def _by_code(meaningless: _Action, orders: dict[str, _Action]) -> tuple[_Action, ...]:
@@ -239,23 +242,27 @@ class Processor:
         """
         done = 0
         steady, varied, displayed = self._steady(), self._varied(), self._displayed()
-        w, c = self.w, self.c
         fetch_is_displayed = self._selected in _FETCHED
         while done < limit and self.running:
             phase = self.phase
-            self.cycle()
-            if phase == EXECUTE or (phase == EXTRA and self.r >> 18 in _SHIFTS):
-                steady = self._steady()
-                if self.w != w or self.c != c:
-                    w, c = self.w, self.c
-                    varied = self._varied()
-                displayed = self._displayed()
-            elif phase == FETCH:
-                w, c = self.w, self.c
+            if phase == FETCH:
+                w, c = self._fetch(), self.c
                 varied = _RW_TOP[w >> 12] | _RW_LOW[w & 0xFFF] | _C[c]
                 if fetch_is_displayed:
                     displayed = self._displayed()
-            count(steady | varied | displayed | self._always(), 1)
+                lamps = steady | varied | displayed | _S[self.s] | _FETCHED_NOW
+            elif phase == MODIFY:
+                lamps = steady | varied | displayed | _S[self._modify()] | _MODIFIED_NOW
+            else:
+                w, c = self.w, self.c
+                self.cycle()
+                if phase == EXECUTE or self.r >> 18 in _SHIFTS:
+                    steady = self._steady()
+                    if self.w != w or self.c != c:
+                        varied = self._varied()
+                    displayed = self._displayed()
+                lamps = steady | varied | displayed | self._always()
+            count(lamps, 1)
             done += 1
             if self.waiting:
                 break
@@ -267,16 +274,20 @@ class Processor:
         if self._stopping and self.phase == FETCH:
             self._stop()
 
-    def _fetch(self) -> None:
+    def _fetch(self) -> int:
+        """Fetch an order and return it."""
         self.s = s = self.c
-        self.w = self.r = self.store[s]
+        self.w = self.r = order = self.store[s]
         self.c = s + 1 & _ADDRESS
         self.phase = MODIFY
+        return order
 
-    def _modify(self) -> None:
+    def _modify(self) -> int:
+        """Make the order's address and return it."""
         r = self.r
-        self.s = (r + self.x if r & INDEXED else r) & _ADDRESS
+        self.s = s = (r + self.x if r & INDEXED else r) & _ADDRESS
         self.phase = EXECUTE
+        return s
 
     def _execute(self) -> None:
         self.phase = FETCH
