@@ -191,7 +191,7 @@ def test_the_deck_is_longer_than_the_store() -> None:
 
 
 def test_the_machine_keeps_none_of_the_heights_but_the_last_card_s() -> None:
-    heights = Random(1).sample(range(2000, 9000), 1080)
+    heights = Random(1).sample(range(2000, 9000), 1032)
     run = job(heights_deck(heights))
     assert run.typed.endswith(ASKED)
     assert len(set(run.processor.store) & set(heights)) < 60
