@@ -98,44 +98,106 @@ def read(folder: Path, name: str, limit: int) -> bytes:
         return file.read(limit)
 
 
-def writable(folder: Path) -> None:
-    """Raise OSError unless files can be made in the folder, as far as that can be told without making one."""
-    if not stat.S_ISDIR(folder.stat().st_mode):
+class Room(NamedTuple):
+    """Which folder this is, as far as the system tells, and how many bytes are free in it."""
+
+    device: int
+    inode: int
+    free: int
+
+
+def look(folder: Path) -> Room:
+    """Return the room for files; raises OSError unless some can be made, as far as that shows without making one."""
+    info = os.stat(folder)
+    if not stat.S_ISDIR(info.st_mode):
         raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
-    if os.statvfs(folder).f_flag & os.ST_RDONLY:
+    system = os.statvfs(folder)
+    if system.f_flag & os.ST_RDONLY:
         raise OSError(errno.EROFS, os.strerror(errno.EROFS))
     if not os.access(folder, os.W_OK | os.X_OK):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    return Room(info.st_dev, info.st_ino, system.f_bavail * system.f_frsize)
 
 
-def create(folder: Path, name: str) -> None:
-    """Make an empty file that was not there, for good. Raises OSError."""
-    os.close(os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644))
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+def names(folder: Path) -> list[str]:
+    """Return the names in the folder, at most MAX_ENTRIES of them. Raises OSError."""
+    with os.scandir(folder) as listing:
+        return [entry.name for entry, _ in zip(listing, range(MAX_ENTRIES), strict=False)]
+
+
+def make(folder: Path, name: str, data: bytes) -> int:
+    """Make a file that was not there, for good: on return it has been synced. Return how many syncs that took.
+
+    Raises OSError, and then has left nothing if that was possible.
+    """
+    path = folder / name
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
     try:
+        _write(descriptor, 0, data)
         os.fsync(descriptor)
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.unlink(path)
+        raise
     finally:
         os.close(descriptor)
+    return 1 + _sync_folder(folder)
 
 
-def append(folder: Path, name: str, size: int, data: bytes) -> None:
-    """Add `data` to a file of `size` bytes, for good: on return it has been synced. Raises OSError.
+def extend(folder: Path, name: str, at: int, data: bytes, found: int | None) -> int:
+    """Write `data` at byte `at` of a file and let it end there, for good; return how many syncs that took.
 
-    What an attempt that failed left of the same data is written over: after a sync that failed, the next one may
-    succeed without having written anything. Raises ChangedError if the file is not the one that was left so.
+    The file must be of `found` bytes, or of at least `at` if that is None; what lies beyond `at` is written over, for
+    after a sync that failed the next one may succeed without having written anything. Raises OSError, and then has cut
+    the file off at `at` if that was possible; ChangedError, and has done nothing, if it is of another size.
     """
     descriptor = _open(folder / name, os.O_RDWR)
     try:
-        os.lseek(descriptor, size, os.SEEK_SET)
-        if os.fstat(descriptor).st_size < size or not data.startswith(os.read(descriptor, len(data) + 1)):
+        size = os.fstat(descriptor).st_size
+        if size < at or size != (size if found is None else found):
             raise ChangedError(errno.ESTALE, "the file was changed", str(folder / name))
-        os.lseek(descriptor, size, os.SEEK_SET)
-        rest = memoryview(data)
-        while rest:
-            rest = rest[os.write(descriptor, rest) :]
+        try:
+            _write(descriptor, at, data)
+            if size > at + len(data):
+                os.ftruncate(descriptor, at + len(data))
+            os.fsync(descriptor)
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.ftruncate(descriptor, at)
+                os.fsync(descriptor)
+            raise
+    finally:
+        os.close(descriptor)
+    return 1
+
+
+def sync(folder: Path, name: str) -> None:
+    """Have the disk keep what a file reads as now. Raises OSError."""
+    descriptor = _open(folder / name, os.O_RDWR)
+    try:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def rename(folder: Path, name: str, other: str) -> None:
+    """Give a file a name that is not taken, for good. Raises OSError.
+
+    On FAT only a sync of the file itself, after the renaming, saves both its name and its content.
+    """
+    descriptor = _open(folder / name, os.O_RDWR)
+    try:
+        os.rename(folder / name, folder / other)
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    _sync_folder(folder)
+
+
+def remove(folder: Path, name: str) -> None:
+    """Remove a file, for good. Raises OSError."""
+    os.unlink(folder / name)
+    _sync_folder(folder)
 
 
 def trouble(error: OSError, folder: Path) -> str:
@@ -156,3 +218,19 @@ def _open(path: Path, flags: int) -> int:
         os.close(descriptor)
         raise OSError(errno.ENOTSUP, "not an ordinary file", str(path))
     return descriptor
+
+
+def _write(descriptor: int, at: int, data: bytes) -> None:
+    os.lseek(descriptor, at, os.SEEK_SET)
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(descriptor, rest) :]
+
+
+def _sync_folder(folder: Path) -> int:
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    return 1

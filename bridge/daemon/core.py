@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bridge.cards.deck import Card
+from bridge.cards.ledger import CardRefusedError
 from bridge.cards.punch import Punch as PunchDevice
 from bridge.cards.reader import ReadCard, Reader
 from bridge.console.facts import Console
@@ -129,9 +130,7 @@ class CoreDesk:
                 if devices.reader is not None:
                     devices.reader.at_once = True
             case Punch():
-                card = _checked(message.card)
-                if devices.punch is not None and not devices.punch.punch(self._run, message.number, card):
-                    raise LinkError("PUNCH: too many cards under way; wait for PUNCHED before the next")
+                self._punch(message.number, _checked(message.card))
             case Type():
                 if devices.typewriter is not None and not devices.typewriter.type(message.codes):
                     raise LinkError("TYPE: more characters than credit was given for")
@@ -220,6 +219,15 @@ class CoreDesk:
         kept.sent = (message.number, message.picked_at) == (kept.card.number, kept.card.picked_at)
         if kept.sent and kept.cycle is not None:
             self.send(kept.cycle)
+
+    def _punch(self, number: int, card: Card) -> None:
+        if self.devices.punch is None:
+            return
+        try:
+            if not self.devices.punch.punch(self._run, number, card):
+                raise LinkError("PUNCH: too many cards under way; wait for PUNCHED before the next")
+        except CardRefusedError as error:
+            raise LinkError(f"PUNCH: {error}") from None
 
     @property
     def _bytes_of_bits(self) -> int:

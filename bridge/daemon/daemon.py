@@ -16,13 +16,16 @@ from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.punch import Punch
 from bridge.cards.reader import KeyAct, ReadCard, Reader, Settings, Taker
 from bridge.cards.slot import plain
+from bridge.cards.spool import Spool
+from bridge.cards.spool import load as load_spool
+from bridge.cards.stacker import Stacker
 from bridge.clock import SECOND, LoopClock
 from bridge.console.facts import Console
 from bridge.console.facts import Reader as ReaderFacts
 from bridge.daemon.assembly import Assembly, assemble
 from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
 from bridge.daemon.core import CoreDesk
-from bridge.daemon.state import prepare
+from bridge.daemon.state import StateFolder
 from bridge.errors import ConsoleError
 from bridge.links.core import CoreLink
 from bridge.links.observer import ObserverLink
@@ -54,12 +57,13 @@ class Sockets:
 class Seams:
     """How a daemon meets real time: threads step its buses and wait for file systems, pyserial opens its typewriter.
 
-    Tests on virtual time bring their own.
+    `elsewhere` makes the calls on sticks, `storage` those on the state folder. Tests on virtual time bring their own.
     """
 
     run_bus: RunBus = BusThread
     elsewhere: Elsewhere = in_thread
     typewriter_line: OpenLine | None = None
+    storage: Elsewhere = in_thread
 
 
 class FaultError(ConsoleError):
@@ -117,6 +121,7 @@ class Daemon:
         self._tasks: dict[asyncio.Task[None], str] = {}
         self._failed: asyncio.Future[None] = self._loop.create_future()
         self._reader_keys: dict[str, KeyAct] = {}
+        self._folder: StateFolder | None = None
         self.typewriter_twin: RehearsedTypewriter | None = None
 
     async def start(self) -> Sockets:
@@ -147,6 +152,8 @@ class Daemon:
             self._control.close()
         if self.typewriter_twin is not None:
             self.typewriter_twin.close()
+        if self._folder is not None:
+            self._folder.close()
         self._failed.cancel()
         # Transports close on the loop's next turns.
         for _ in range(3):
@@ -160,7 +167,7 @@ class Daemon:
 
     async def _start(self) -> Sockets:
         console = self._console
-        prepare(self._state)
+        self._folder = StateFolder(self._state)
         self._assembly = assemble(
             console, rehearse=self._rehearse, report=self._from_thread, events=self._keys_from_thread
         )
@@ -168,7 +175,7 @@ class Daemon:
         self.observers.state(
             "panel", lamps=[lamp.name for lamp in console.lamps], keys=[key.name for key in console.keys]
         )
-        self._make_hoppers()
+        await self._make_hoppers()
         self._make_typewriter()
         sockets = await self._serve()
         settle_interpreter()
@@ -177,15 +184,18 @@ class Daemon:
         self._supervise(self._show(), "the observer link")
         return sockets
 
-    def _make_hoppers(self) -> None:
+    async def _make_hoppers(self) -> None:
         console, desk = self._console, self._desk
+        spool = await self._open_spool() if console.punch is not None else None
         if console.reader is not None:
             self._make_reader(console.reader)
-        if console.punch is not None:
+        if console.punch is not None and spool is not None:
             folder = self._hopper(console.punch.folder)
             punch = Punch(
-                *(self._clock, console.punch.cards_per_minute, self._pace, folder),
-                *(self._card_punched, self._report, console.punch.blank_cards, self._seams.elsewhere),
+                *(self._clock, console.punch.cards_per_minute, self._pace),
+                Stacker(plain(folder), self._seams.elsewhere, spool),
+                spool,
+                *(self._card_punched, self._report, console.punch.blank_cards),
             )
             desk.devices.punch = punch
             self._supervise(punch.run(), "the punch")
@@ -208,6 +218,13 @@ class Daemon:
         self._reader_keys = {name: act for act, name in keys.items() if name}
         self._desk.devices.reader = reader
         self._supervise(reader.run(), "the reader")
+
+    async def _open_spool(self) -> Spool:
+        folder = self._hopper(Path("spool"))
+        loaded = await self._seams.storage(load_spool, folder)
+        if loaded.words:
+            self._report(DeviceState("spool", "set-aside", "\n".join(loaded.words)))
+        return Spool(folder, self._seams.storage, loaded)
 
     def _make_typewriter(self) -> None:
         facts = self._console.typewriter

@@ -9,7 +9,11 @@ import pytest
 
 from bridge.cards.deck import Card, parse
 from bridge.cards.folder import at_once
-from bridge.cards.punch import QUEUE, RUNS, Punch
+from bridge.cards.ledger import RUNS, Deck
+from bridge.cards.punch import QUEUE, Punch
+from bridge.cards.slot import plain
+from bridge.cards.spool import Spool, load
+from bridge.cards.stacker import Stacker, Suspect, _torn
 from bridge.clock import SECOND
 from tests.cards.bench import MS, Staff, running, text_card
 from tests.virtual import run_virtually
@@ -27,7 +31,11 @@ class Bench(Staff):
         self.acknowledged: list[tuple[int, int]] = []
         self.at: list[int] = []
         self.late: list[int] = []
-        self.punch = Punch(self.clock, speed, pace, stick, self.punched, self.report, blank, at_once)
+        state = stick.with_name(f"{stick.name}-spool")
+        state.mkdir(exist_ok=True)
+        self.spool = Spool(state, at_once, load(state))
+        stacker = Stacker(plain(stick), at_once, self.spool)
+        self.punch = Punch(self.clock, speed, pace, stacker, self.spool, self.punched, self.report, blank)
         self.sent = 0
 
     def send(self, *texts: str) -> None:
@@ -155,18 +163,23 @@ def test_what_the_punch_says(tmp_path: Path) -> None:
         bench.send("A", "B", "C")
         await bench.until_punched(2)
         await bench.wait(5)
-        no_blank = "no blank cards are left: load the punch's hopper; cards waiting: 1"
+        no_blank = "no blank cards are left: take the stick out, and put it or another one in; cards waiting: 1"
         assert bench.now == ("empty", no_blank)
-        bench.punch.refill()
+        port.rename(tmp_path / "hand")
+        await bench.wait(1)
+        (tmp_path / "hand").rename(port)
         filled = bench.clock.now()
         await bench.until_punched(3)
         assert filled < bench.at[2] <= filled + 2 * CYCLE
         await bench.wait(1)
         assert bench.now == ("ready", "1 blank cards")
-        assert [state.state for state in bench.states] == ["not-ready", "punching", "empty", "punching", "ready"]
+        said = [state.state for state in bench.states]
+        assert said == ["not-ready", "punching", "empty", "not-ready", "punching", "ready"]
         assert bench.states[0].words == "looking at the stick; cards waiting: 1"
 
-    play(tmp_path, scene, blank=2)
+    port = tmp_path / "port"
+    port.mkdir()
+    play(port, scene, blank=2)
 
 
 def test_a_card_waits_for_the_stick(tmp_path: Path) -> None:
@@ -235,13 +248,18 @@ def test_a_file_that_somebody_changed_is_left_alone(tmp_path: Path, left: str) -
 def test_a_full_stick_keeps_no_torn_card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str) -> None:
     write, fsync = os.write, os.fsync
 
+    def on_stick(descriptor: int) -> bool:
+        return Path(f"/proc/self/fd/{descriptor}").readlink().parent == tmp_path
+
     def tear(descriptor: int, data: memoryview) -> int:
-        if len(data) > 3:
-            return write(descriptor, data[:3])
+        if len(data) > 3 or not on_stick(descriptor):
+            return write(descriptor, data[:3] if on_stick(descriptor) else data)
         raise OSError(errno.ENOSPC, "full")
 
     def refuse(descriptor: int) -> None:
-        raise OSError(errno.EIO, "gone bad")
+        if on_stick(descriptor):
+            raise OSError(errno.EIO, "gone bad")
+        fsync(descriptor)
 
     async def scene(bench: Bench) -> None:
         bench.send("FIRST", "SECOND")
@@ -262,7 +280,8 @@ def test_a_full_stick_keeps_no_torn_card(tmp_path: Path, monkeypatch: pytest.Mon
         written: list[bytes] = []
 
         def noting(descriptor: int, data: memoryview) -> int:
-            written.append(bytes(data))
+            if on_stick(descriptor):
+                written.append(bytes(data))
             return write(descriptor, data)
 
         monkeypatch.setattr(os, "write", noting)
@@ -275,12 +294,16 @@ def test_a_full_stick_keeps_no_torn_card(tmp_path: Path, monkeypatch: pytest.Mon
     play(tmp_path, scene)
 
 
-def test_every_card_is_synced_before_it_is_acknowledged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_card_is_synced_on_both_before_it_is_acknowledged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     log: list[str] = []
     fsync = os.fsync
+    port = tmp_path / "port"
+    port.mkdir()
 
     def noting(descriptor: int) -> None:
-        log.append("folder" if Path(f"/proc/self/fd/{descriptor}").readlink() == tmp_path else "file")
+        log.append(Path(f"/proc/self/fd/{descriptor}").readlink().name)
         fsync(descriptor)
 
     monkeypatch.setattr(os, "fsync", noting)
@@ -290,9 +313,14 @@ def test_every_card_is_synced_before_it_is_acknowledged(tmp_path: Path, monkeypa
         await bench.until_punched(1)
         log.append("acknowledged")
         await bench.until_punched(2)
-        assert log == ["folder", "file", "acknowledged", "file"]
+        begun = ["cards-1.spool", "port-spool", "cards-1.spool"]
+        first = [*begun, "cards-1.spool", "punched-1.deck", "port", "acknowledged"]
+        assert log[: len(first)] == first
+        assert log[len(first) :] == ["cards-1.spool", "punched-1.deck"]
+        # Two syncs a card, once both files are there.
+        assert bench.punch.written.syncs == len(log) - 1
 
-    play(tmp_path, scene)
+    play(port, scene)
 
 
 def test_a_stick_that_cannot_be_written_is_told_before_the_first_card(
@@ -317,3 +345,24 @@ def test_a_stick_that_cannot_be_written_is_told_before_the_first_card(
         assert bench.now == ("not-ready", f"no stick is in: there is no folder {tmp_path}")
 
     play(tmp_path, scene)
+
+
+@pytest.mark.parametrize(
+    ("end", "owed", "safe"),
+    [
+        (b"", True, True),
+        (b"HIGH WATER\n", True, True),
+        (b"HIGH", True, True),
+        (b"HI\0\0 WATER\n", True, True),
+        (b"HIGH" + bytes(4000), True, True),
+        (b"SOMEBODYS\n", True, False),  # as an unwritten block may read: what stands there now is not missed
+        (b"SOMEBODY'S LINE\n", False, False),
+        (b"SOMEBODY'S\n", True, False),
+        (b"\xff\xfe\0\x12 WATER\n", True, True),
+    ],
+)
+def test_what_can_have_become_of_a_line(end: bytes, owed: bool, safe: bool) -> None:
+    # Whether it is taken for the card's: while that is `owed` there, and once it is `safe` elsewhere.
+    deck = Deck(1)
+    assert _torn(end, Suspect(deck, b"HIGH WATER\n", owed=True)) is owed
+    assert _torn(end, Suspect(deck, b"HIGH WATER\n")) is safe

@@ -81,7 +81,7 @@ class Rig:
             rehearse=True,
             pace=pace,
             say=self.states.append,
-            seams=Seams(LoopBus, at_once, self.line.open),
+            seams=Seams(LoopBus, at_once, self.line.open, at_once),
         )
         self._tasks: list[asyncio.Task[None]] = []
 

@@ -189,6 +189,51 @@ def test_a_card_sent_again_after_a_lost_link_is_punched_once(tmp_path: Path) -> 
     on_small_console(tmp_path, main)
 
 
+def test_a_card_sent_again_to_a_daemon_that_was_started_anew_is_punched_once(tmp_path: Path) -> None:
+    card, other = b"\x00\x09" + bytes(158), b"\x80\x08" + bytes(158)  # 12-1, an A; 12-2, a B
+
+    async def first(rig: Rig) -> None:
+        client = new_client(rig)
+        await rig.talk(client, 600)
+        client.punch(card)
+        await rig.talk(client, 2000)
+        client.punch(other)
+        await rig.wait(10)  # it is on its way, and the core knows nothing more of it
+        client.close()
+
+    async def second(rig: Rig) -> None:
+        client = new_client(rig)
+        await rig.talk(client, 600)
+        assert client.punch(card) == 1
+        came = [m for _, m in await rig.talk(client, 2000)]
+        assert client.punch(other) == 2
+        came += [m for _, m in await rig.talk(client, 2000)]
+        assert [m.number for m in came if isinstance(m, Punched)] == [1, 2]
+        (deck,) = (tmp_path / "punch").glob("*.deck")
+        assert deck.read_text() == "A\nB\n"
+        client.close()
+
+    on_small_console(tmp_path, first)
+    on_small_console(tmp_path, second)
+
+
+@pytest.mark.parametrize(("number", "says"), [(2, "with other holes"), (1, "with other holes")])
+def test_another_card_under_a_number_that_was_used_is_refused(tmp_path: Path, number: int, says: str) -> None:
+    async def main(rig: Rig) -> None:
+        client = new_client(rig)
+        await rig.talk(client, 600)
+        for _ in range(2):
+            client.punch(bytes(160))
+            await rig.talk(client, 2000)
+        client._punch_number = number - 1
+        client.punch(b"\x00\x09" + bytes(158))
+        came = [m for _, m in await rig.talk(client, 100)]
+        assert any(isinstance(m, Refused) and says in m.reason for m in came)
+        client.close()
+
+    on_small_console(tmp_path, main)
+
+
 def test_typing_goes_out_in_order_and_more_than_the_credit_breaks_the_link(tmp_path: Path) -> None:
     async def main() -> None:
         async with Rig(tmp_path) as rig:

@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.daemon.state import prepare, socket_folder, state_folder
+from bridge.daemon.state import StateFolder, socket_folder, state_folder
 from bridge.errors import ConsoleError
 
 
@@ -27,10 +27,18 @@ def test_sockets_are_in_the_runtime_folder_of_a_service() -> None:
 
 def test_the_folder_is_made_once_and_a_newer_one_is_left_alone(tmp_path: Path) -> None:
     state = tmp_path / "a" / "b"
-    prepare(state)
-    prepare(state)
+    StateFolder(state).close()
+    StateFolder(state).close()
     assert (state / "format").read_text() == "1\n"
     (state / "format").write_text("2\n")
     with pytest.raises(ConsoleError, match="format '2'"):
-        prepare(state)
+        StateFolder(state)
     assert (state / "format").read_text() == "2\n"
+
+
+def test_the_folder_is_one_daemons_at_a_time(tmp_path: Path) -> None:
+    first = StateFolder(tmp_path)
+    with pytest.raises(ConsoleError, match="another consolewright is running in this state folder"):
+        StateFolder(tmp_path)
+    first.close()
+    StateFolder(tmp_path).close()
