@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from bridge.cards import folder
 from bridge.cards.code import X3_26, CardCode
-from bridge.cards.deck import COLUMNS, MAX_BYTES, MAX_CARDS, Card, DeckError, parse, shown
+from bridge.cards.deck import COLUMNS, MAX_BYTES, MAX_CARDS, Card, DeckError, read_deck, shown
 from bridge.cards.folder import Identity
 
 SUFFIX = ".deck"
@@ -35,7 +35,7 @@ class Sight:
     `state` is "deck" (then `name` and `images`, a row of columns a card, are set), "empty", "choice", "check"
     (something about the deck is wrong) or "not-ready" (no stick, or one that does not work); `words` say what to do
     about it. `decks` are all the decks that were seen, `parts` those that make up this one, `choice` the names of those
-    there are to choose from.
+    there are to choose from, `notes` what was taken otherwise than it stands in the files.
     """
 
     state: str
@@ -45,6 +45,7 @@ class Sight:
     decks: tuple[Identity, ...] = ()
     parts: tuple[Identity, ...] = ()
     choice: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def card(self, n: int) -> Card:
         """Return a card of the deck, the first being 0."""
@@ -111,9 +112,10 @@ def _read(
     name = " + ".join(shown(part.name) for part in parts)
     name = name if len(parts) <= _NAMED else f"{shown(parts[0].name)} and {len(parts) - 1} more"
     cards: list[Card] = []
+    notes: dict[str, None] = {}
 
     def sight(state: str, words: str = "", images: Images = _NO_CARDS) -> Sight:
-        return Sight(state, words, name, images, decks, tuple(parts), choice)
+        return Sight(state, words, name, images, decks, tuple(parts), choice, tuple(notes))
 
     for part in parts:
         file = shown(part.name)
@@ -121,9 +123,11 @@ def _read(
         if len(data) > MAX_BYTES:
             return sight("check", f"{file} has more than {MAX_BYTES:,} bytes: split it")
         try:
-            cards += parse(data, part.name, code)
+            deck = read_deck(data, part.name, code)
         except DeckError as error:
             return sight("check", str(error))
+        cards += deck.cards
+        notes |= dict.fromkeys(deck.notes)
         if len(cards) > MAX_CARDS:
             return sight("check", f"{name} has {len(cards):,} cards, {MAX_CARDS:,} at most: split it")
     if not cards:

@@ -252,17 +252,17 @@ class Reader:
         if left and not self._loaded:
             self._loaded = True
         elif sight.choice or (sight.images.size and not left):
-            self._chosen = self._next_choice()
+            self._chosen = self._next_choice(self._chosen)
             self._passed = frozenset()
             self._known = None
             self._loading = True
             self._look_again.set()
 
-    def _next_choice(self) -> str:
+    def _next_choice(self, after: str) -> str:
         choice = self._sight.choice
         if not choice:
             return ""
-        return choice[(choice.index(self._chosen) + 1) % len(choice) if self._chosen in choice else 0]
+        return choice[(choice.index(after) + 1) % len(choice) if after in choice else 0]
 
     # What moves.
 
@@ -359,7 +359,7 @@ class Reader:
             return "feeding", f"reading {sight.name}"
         out = "; its stick is out" if self._out else ""
         last = "; the computer is told when the last one is read" if self._last is not None else ""
-        return "ready", f"{sight.name}: {left} of {cards} to read{out}{last}"
+        return "ready", f"{sight.name}: {left} of {cards} to read{self._notes()}{out}{last}"
 
     def _held_state(self, cards: str) -> tuple[str, str]:
         """Say what keeps the deck from moving, and who can help."""
@@ -371,19 +371,24 @@ class Reader:
             return "stacker-full", f"the stacker is full, with {self._stacked} cards: {todo}"
         if self._read:
             return "not-ready", f"stopped after {self._read} of {cards} of {sight.name}: press {keys.start_key}"
-        other = f", or {keys.load_key} for {shown(self._next_choice())}" if sight.choice else ""
-        return "not-ready", f"{sight.name} is loaded, {cards}: press {keys.start_key}{other}"
+        following = shown(self._next_choice(sight.parts[0].name))
+        other = f", or {keys.load_key} for {following}" if sight.choice and keys.load_key else ""
+        return "not-ready", f"{sight.name} is loaded, {cards}: press {keys.start_key}{other}{self._notes()}"
 
     def _no_deck_state(self) -> tuple[str, str]:
         sight, keys = self._sight, self._settings
         words = self._unread + sight.words
         if sight.choice:
             words += (
-                f": press {keys.load_key} for {shown(self._next_choice())}"
+                f": press {keys.load_key} for {shown(sight.choice[0])}"
                 if keys.load_key
                 else ": leave one, or begin their names with 1, 2, 3 … to have them read in this order"
             )
         return sight.state, words + self._told()
+
+    def _notes(self) -> str:
+        """Say what is to be noted about a deck, until its first card moves."""
+        return "" if self._read else "".join(f"; {note}" for note in self._sight.notes)
 
     def _told(self) -> str:
         return "; the computer has been told that no card follows" if self._told_last else ""

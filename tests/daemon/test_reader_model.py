@@ -17,8 +17,8 @@ from hypothesis import Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
+from bridge.cards.deck import MAX_CARDS
 from bridge.cards.folder import A, T
-from bridge.cards.hopper import MAX_CARDS
 from bridge.cards.reader import LOOK_EVERY, READ_AT, KeyAct, ReadCard, Reader, Settings, Taker
 from bridge.cards.slot import Slot, Stick
 from bridge.clock import LoopClock
