@@ -21,7 +21,8 @@ PUT, SETX, JUMP = 2, 14, 17
 INDEXED = 1 << 17
 PROGRAMS = ("residuals", "tide", "condense")
 HEIGHTS = cards(heights_deck(list(range(900, 948))) * 2)
-INPUTS = {"residuals": HEIGHTS, "tide": deck("gannet-bay.deck"), "condense": deck("tide.deck")}
+SMALL = assemble("\n".join(["  NAME TINY", *["  WORD 7654321"] * 50, "LAST  HALT", "  START LAST", ""]), "a test")
+INPUTS = {"residuals": HEIGHTS, "tide": deck("gannet-bay.deck"), "condense": SMALL}
 
 
 def loose_words(program: Sequence[Card]) -> tuple[dict[int, int], int]:
@@ -145,8 +146,8 @@ def damaged(card: Card, column: int) -> Card:
     return card_of(columns)
 
 
-@pytest.mark.parametrize("column", [*range(10), 40, 79])
-@pytest.mark.parametrize("number", [2, 9, 10])
+@pytest.mark.parametrize("column", [*range(10), 79])
+@pytest.mark.parametrize("number", [2, 10])
 def test_a_damaged_card_is_noticed_and_start_goes_on_with_it_put_right(number: int, column: int) -> None:
     dense = condensed("condense")
     bad = damaged(dense[number - 1], column)
