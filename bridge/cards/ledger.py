@@ -8,6 +8,7 @@ import zlib
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from bridge.cards.code import X3_26, CardCode
 from bridge.cards.deck import Card, print_deck
 
 RUNS = 16
@@ -39,9 +40,8 @@ class Deck(NamedTuple):
     size: int = 0
     crc: int = 0
 
-    def grown(self, card: Card) -> "Deck":
-        """Return the deck with one more card."""
-        text = line(card)
+    def grown(self, text: bytes) -> "Deck":
+        """Return the deck with one more card, of this text."""
         return Deck(self.number, self.size + len(text), zlib.crc32(text, self.crc))
 
 
@@ -53,9 +53,9 @@ class Stray(NamedTuple):
 
 
 @functools.lru_cache(maxsize=64)
-def line(card: Card) -> bytes:
-    """Return a card as it stands in a deck file, ended by LF."""
-    return print_deck([card]).encode()
+def line(card: Card, code: CardCode = X3_26) -> bytes:
+    """Return a card as it stands in a deck file in this code, ended by LF."""
+    return print_deck([card], code).encode()
 
 
 def mark(card: Card) -> int:
@@ -85,10 +85,12 @@ class Ledger:
     """The punch's memory. `owed` is the card that is in the spool and not known to be on a stick.
 
     `deck` is where cards go, `tried` are decks on other sticks that the owed card may have reached, `strays` those that
-    it turned out not to belong to. `number` is the highest a deck was ever given.
+    it turned out not to belong to. `number` is the highest a deck was ever given. Decks are in card code `code`; with
+    another one than before, a deck that is not on the stick as the ledger knows it is left, and the next one begun.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, code: CardCode = X3_26) -> None:
+        self.code = code
         self.runs: dict[int, dict[int, int]] = {}
         self.owed: Taken | None = None
         self.deck: Deck | None = None
@@ -116,7 +118,7 @@ class Ledger:
         """Note that the owed card is safe in `deck`."""
         if self.owed is not None and self.deck is not None:
             card = self.owed.card
-            self.deck = self.deck.grown(card)
+            self.deck = self.deck.grown(line(card, self.code))
             self.strays = (*self.strays, *(Stray(deck, card) for deck in self.tried))[-DECKS:]
         self.owed = None
         self.tried = ()
@@ -133,9 +135,9 @@ class Ledger:
         }
 
     @classmethod
-    def from_plain(cls, plain: Mapping[str, Any]) -> "Ledger":
+    def from_plain(cls, plain: Mapping[str, Any], code: CardCode = X3_26) -> "Ledger":
         """Return what `as_plain` was given."""
-        ledger = cls()
+        ledger = cls(code)
         ledger.runs = {run: dict(numbers) for run, numbers in plain["runs"]}
         if plain["owed"]:
             run, number, card = plain["owed"]

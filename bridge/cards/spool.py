@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from bridge.cards import folder
+from bridge.cards.code import X3_26, CardCode
 from bridge.cards.deck import BLANK_CARD, Card
 from bridge.cards.folder import ChangedError, Elsewhere
 from bridge.cards.ledger import Deck, Ledger, Taken
@@ -152,14 +153,14 @@ class _Reading(NamedTuple):
     wrong: str = ""
 
 
-def load(path: Path) -> Loaded:
-    """Return what the spool in a folder holds, mended; never raises OSError.
+def load(path: Path, code: CardCode = X3_26) -> Loaded:
+    """Return what the spool in a folder holds, mended, for decks in this card code; never raises OSError.
 
     What a power cut left unfinished is dropped: no card in it was acknowledged. A file of another version, or damaged
     in a way that no power cut explains, is set aside under another name as soon as what can be read of it is safe.
     """
     names = _names(path)
-    ledger, number, size, wrong = _replay(path, names)
+    ledger, number, size, wrong = _replay(path, names, code)
     next_number = max(names, default=0) + 1
     try:
         if wrong:
@@ -182,9 +183,9 @@ def load(path: Path) -> Loaded:
     return Loaded(ledger, number, size, next_number, tuple(words))
 
 
-def _replay(path: Path, names: set[int]) -> tuple[Ledger, int, int, dict[str, str]]:
+def _replay(path: Path, names: set[int], code: CardCode) -> tuple[Ledger, int, int, dict[str, str]]:
     """Return the ledger, the file to go on in and its length, and by name what is wrong with files."""
-    ledger, number, size, wrong = Ledger(), 0, 0, dict[str, str]()
+    ledger, number, size, wrong = Ledger(code), 0, 0, dict[str, str]()
     for found in sorted(names):
         reading = _read(path, found)
         for kind, payload in reading.records:
@@ -263,7 +264,7 @@ def _records(data: bytes, number: int) -> Iterator[tuple[int, int, bytes]]:
 def _applied(ledger: Ledger, kind: int, payload: bytes) -> Ledger:
     match kind:
         case _Kind.STATE:
-            return Ledger.from_plain(json.loads(payload))
+            return Ledger.from_plain(json.loads(payload), ledger.code)
         case _Kind.CARD:
             run, card_number, image = _CARD.unpack(payload)
             ledger.take(Taken(run, card_number, Card(image)))

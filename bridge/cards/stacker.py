@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from bridge.cards import folder
+from bridge.cards.code import X3_26, CardCode
 from bridge.cards.deck import COLUMNS, DeckError, parse
 from bridge.cards.folder import ChangedError, Elsewhere, Room
 from bridge.cards.ledger import Deck, line
@@ -24,12 +25,14 @@ _NAME = re.compile(r"punched-([0-9]{1,6})\.deck", re.IGNORECASE)
 class Suspect(NamedTuple):
     """A deck that may be on a stick, and the card's line that may stand at its end, whole or torn; b"" for none.
 
-    `owed`: the card still has to go there, so whatever stands in its place is what became of writing it.
+    `owed`: the card still has to go there, so whatever stands in its place is what became of writing it. `code` is the
+    card code of the deck.
     """
 
     deck: Deck
     line: bytes
     owed: bool = False
+    code: CardCode = X3_26
 
 
 class Sighting(NamedTuple):
@@ -115,7 +118,7 @@ class Stacker:
         path = self.slot.stick.folder
         if path is None:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
-        text = line(ledger.owed.card)
+        text = line(ledger.owed.card, ledger.code)
         sure, self._sure = self._sure, False
         found = ledger.deck.size if sure and ledger.deck else await self._find(path, text)
         doubtful, self._doubtful = self._doubtful, True
@@ -151,11 +154,12 @@ class Stacker:
 
     async def _mend_strays(self, path: Path) -> None:
         """Take from the end of decks on the stick what became safe elsewhere while they were away."""
-        suspects = [Suspect(stray.deck, line(stray.card)) for stray in self._spool.ledger.strays]
+        ledger = self._spool.ledger
+        suspects = [Suspect(stray.deck, line(stray.card, ledger.code), code=ledger.code) for stray in ledger.strays]
         if not suspects:
             return
         sighting = await self._elsewhere(examine, path, suspects)
-        for (deck, _, _), size in zip(suspects, sighting.sizes, strict=True):
+        for (deck, *_), size in zip(suspects, sighting.sizes, strict=True):
             if size is not None and size > deck.size:
                 syncs = await self._elsewhere(folder.extend, path, _name(deck), deck.size, b"", size)
                 self.written = self.written.plus(syncs, 0)
@@ -189,12 +193,12 @@ def _torn(end: bytes, suspect: Suspect) -> bool:
     """
     if len(end) == _FAR or len(end.rstrip(b"\0")) > len(suspect.line):
         return False
-    return suspect.owed or end == suspect.line or not end.endswith(b"\n") or not _is_text(end)
+    return suspect.owed or end == suspect.line or not end.endswith(b"\n") or not _is_text(end, suspect.code)
 
 
-def _is_text(data: bytes) -> bool:
+def _is_text(data: bytes, code: CardCode) -> bool:
     try:
-        parse(data, "")
+        parse(data, "", code)
     except DeckError:
         return False
     return True

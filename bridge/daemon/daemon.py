@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from bridge.cards.code import described
+from bridge.cards.code import CardCode, described
 from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.punch import Punch
 from bridge.cards.reader import KeyAct, ReadCard, Reader, Settings, Taker
@@ -21,6 +21,7 @@ from bridge.cards.spool import load as load_spool
 from bridge.cards.stacker import Stacker
 from bridge.clock import SECOND, LoopClock
 from bridge.console.facts import Console
+from bridge.console.facts import Punch as PunchFacts
 from bridge.console.facts import Reader as ReaderFacts
 from bridge.daemon.assembly import Assembly, assemble
 from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
@@ -186,7 +187,7 @@ class Daemon:
 
     async def _make_hoppers(self) -> None:
         console, desk = self._console, self._desk
-        spool = await self._open_spool() if console.punch is not None else None
+        spool = await self._open_spool(_card_code(console.punch)) if console.punch is not None else None
         if console.reader is not None:
             self._make_reader(console.reader)
         if console.punch is not None and spool is not None:
@@ -210,7 +211,7 @@ class Daemon:
         settings = Settings(
             *(facts.cards_per_minute, self._pace, facts.taken_out, facts.stacker_cards),
             *(facts.load_key, facts.start_key, facts.stop_key, facts.end_key),
-            code=described(facts.code.name, facts.code.like, facts.code.holes),
+            code=_card_code(facts),
         )
         slot = plain(self._hopper(facts.folder))
         taker = Taker(self._card_read, self._desk.cycle_end, self._desk.last_card)
@@ -219,9 +220,9 @@ class Daemon:
         self._desk.devices.reader = reader
         self._supervise(reader.run(), "the reader")
 
-    async def _open_spool(self) -> Spool:
+    async def _open_spool(self, code: CardCode) -> Spool:
         folder = self._hopper(Path("spool"))
-        loaded = await self._seams.storage(load_spool, folder)
+        loaded = await self._seams.storage(load_spool, folder, code)
         if loaded.words:
             self._report(DeviceState("spool", "set-aside", "\n".join(loaded.words)))
         return Spool(folder, self._seams.storage, loaded)
@@ -354,3 +355,8 @@ class Daemon:
         """Report a fault of our own: the service starts the daemon again."""
         if not self._failed.done():
             self._failed.set_exception(FaultError(what, error))
+
+
+def _card_code(facts: ReaderFacts | PunchFacts) -> CardCode:
+    """Return the card code of a machine's decks."""
+    return described(facts.code.name, facts.code.like, facts.code.holes)

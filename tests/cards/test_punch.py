@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from bridge.cards.code import BUILT_IN
 from bridge.cards.deck import Card, parse
 from bridge.cards.folder import at_once
 from bridge.cards.ledger import RUNS, Deck
@@ -366,3 +367,9 @@ def test_what_can_have_become_of_a_line(end: bytes, owed: bool, safe: bool) -> N
     deck = Deck(1)
     assert _torn(end, Suspect(deck, b"HIGH WATER\n", owed=True)) is owed
     assert _torn(end, Suspect(deck, b"HIGH WATER\n")) is safe
+
+
+def test_a_line_in_the_decks_own_code_is_somebodys() -> None:
+    line = "5¤\n".encode()
+    assert not _torn(line, Suspect(Deck(1), b"HIGH WATER\n", code=BUILT_IN["commercial"]))
+    assert _torn(line, Suspect(Deck(1), b"HIGH WATER\n"))
