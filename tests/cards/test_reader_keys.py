@@ -125,6 +125,28 @@ def test_load_steps_through_several_decks_by_name_until_a_card_moves(tmp_path: P
     play(tmp_path, scene, KEYS)
 
 
+def test_a_look_that_was_under_way_when_load_was_pressed_does_not_count(tmp_path: Path) -> None:
+    for name in "ab":
+        deck(tmp_path, name, 2)
+
+    async def main() -> None:
+        async def slow(call: Callable[[Unpack[A]], T], *arguments: *A) -> T:
+            found = call(*arguments)
+            await bench.wait(0.3)
+            return found
+
+        bench = Bench(tmp_path, KEYS, slow)
+        async with running(bench.reader.run()):
+            await bench.see(lambda: bool(bench.states) and bench.now[0] == "choice")
+            deck(tmp_path, "c", 2)
+            await bench.wait(0.6)  # the third deck has been listed, and nobody has heard of it yet
+            bench.reader.press("load")
+            await bench.wait(2)
+            assert bench.now == ("not-ready", "a.deck is loaded, 2 cards: press START, or LOAD for b.deck")
+
+    run_virtually(main())
+
+
 def test_without_keys_several_decks_are_nobodys_choice(tmp_path: Path) -> None:
     for name in "ab":
         deck(tmp_path, name, 2)

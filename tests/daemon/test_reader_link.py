@@ -123,7 +123,8 @@ def test_a_core_that_says_nothing_never_gets_a_card_twice(tmp_path: Path) -> Non
     on_small_console(tmp_path, main)
 
 
-def test_another_run_starts_afresh(tmp_path: Path) -> None:
+@pytest.mark.parametrize("later", [0, 1000])
+def test_another_run_starts_afresh(tmp_path: Path, later: int) -> None:
     put(tmp_path, 5)
 
     async def main(rig: Rig) -> None:
@@ -138,6 +139,7 @@ def test_another_run_starts_afresh(tmp_path: Path) -> None:
         first.read_card()
         await rig.talk(first, CYCLE // 2)
         first.close()
+        await rig.wait(later)
         second.read_card()
         assert cards(await rig.talk(second, 1000)) == [3]
         second.close()

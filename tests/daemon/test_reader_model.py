@@ -36,7 +36,8 @@ CYCLE = 200 * MS
 TOOTH = CYCLE // 4
 LATE = 0.003
 SLOW = 70 * MS
-STICKS: tuple[list[str], ...] = (["a"], ["a"], ["1", "2"], ["a", "b"], ["a", "bad"], ["bad"], [])
+ONE, STACK = ["a"], ["1", "2"]
+STICKS: tuple[list[str], ...] = (ONE, ONE, ONE, ONE, STACK, STACK, ["a", "b"], ["a", "bad"], ["bad"], [])
 STATES = {"not-ready", "empty", "ready", "feeding", "check", "choice", "stacker-full"}
 NO_STICK = "no stick is in: put one with a deck on it into the reader"
 
@@ -225,8 +226,8 @@ class ReaderModel(RuleBasedStateMachine):
         self.loads.append(self.clock.now())
         self.slot.put(Stick(next(self.insertions), stick))
 
-    @rule(names=st.sampled_from(STICKS), cards=st.integers(1, 9))
-    def insert(self, names: list[str], cards: int) -> None:
+    @rule(names=st.sampled_from(STICKS), cards=st.integers(1, 30), helped=st.sampled_from([True, True, False]))
+    def insert(self, names: list[str], cards: int, helped: bool) -> None:
         if self.stick is not None:
             self.pull()
         stick = self.folder / f"stick-{next(self.insertions)}"
@@ -238,6 +239,8 @@ class ReaderModel(RuleBasedStateMachine):
                 self.newest = self._write(stick, f"{name}.deck", cards)
         self._insert(stick)
         self.wait(3)
+        if helped:
+            self._press_what_is_said()
 
     @precondition(lambda self: self.stick is not None)
     @rule()
@@ -268,7 +271,7 @@ class ReaderModel(RuleBasedStateMachine):
     def wait(self, milliseconds: float) -> None:
         self.runner.run(self._run(milliseconds))
 
-    @rule(cards=st.integers(1, 12))
+    @rule(cards=st.integers(1, 60))
     def want(self, cards: int) -> None:
         self.core.want(cards)
 
@@ -279,7 +282,7 @@ class ReaderModel(RuleBasedStateMachine):
             self.core.client._next_try = self.clock.now() + away * MS
             self.wait(away)
 
-    @rule(blind=st.sampled_from([160, 250]))
+    @rule(blind=st.sampled_from([160, 200, 250]))
     def lose_the_link_with_what_it_brought(self, blind: int) -> None:
         self.runner.run(self.clock.until(self.clock.now() + blind * MS))
         self.core.client._lost()
@@ -295,8 +298,15 @@ class ReaderModel(RuleBasedStateMachine):
         self.core.client.close()
         self.cores.append(self.cores.pop(-2))
 
+    def _press_what_is_said(self) -> None:
+        for _ in range(3):
+            self.wait(100)
+            for act in ("load", "start"):
+                if self.states[-1].state != "empty" and f"press {act.upper()}" in self.states[-1].words:
+                    self.press(act)
+
     @precondition(lambda self: self.keys)
-    @rule(act=st.sampled_from(["load", "start", "start", "stop", "end"]))
+    @rule(act=st.sampled_from(["load", "start", "start", "start", "stop", "end"]))
     def press(self, act: KeyAct) -> None:
         if act == "load":
             self.loads.append(self.clock.now())
@@ -346,15 +356,12 @@ class ReaderModel(RuleBasedStateMachine):
 
     def _a_good_deck_is_read_to_its_end(self) -> None:
         """Whatever happened: a stick with one deck, and the keys the words name, and the cards come."""
-        self.insert(["a"], 9)
+        self.insert(["a"], 9, helped=True)
         deck = self.newest
         self.core.want(max(0, 60 - self.core.wanted))
         for _ in range(60):
-            self.wait(700)
-            words = self.states[-1].words
-            for act in ("load", "start"):
-                if self.states[-1].state != "empty" and f"press {act.upper()}" in words:
-                    self.press(act)
+            self.wait(400)
+            self._press_what_is_said()
             if any(place == Place(deck, 8) for _, place in self.picked):
                 break
         got = [self.cards[card.card] for card in self.core.got]
@@ -372,4 +379,4 @@ class ReaderModel(RuleBasedStateMachine):
 
 
 TestReaderModel = ReaderModel.TestCase
-TestReaderModel.settings = settings(max_examples=60, stateful_step_count=30, phases=[Phase.generate])
+TestReaderModel.settings = settings(max_examples=100, stateful_step_count=30, phases=[Phase.generate])
