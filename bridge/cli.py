@@ -68,6 +68,11 @@ def parser() -> argparse.ArgumentParser:
 
     _add_deck(commands.add_parser("deck", help="decks of cards: show, check, convert and compare them"))
 
+    sticks = commands.add_parser("sticks", help="USB sticks and the ports they go into")
+    about = sticks.add_subparsers(dest="about", required=True, metavar="WHAT")
+    watch = about.add_parser("watch", help="print the line that names a port when a stick is put into it")
+    watch.set_defaults(door=_sticks_watch)
+
     demo = commands.add_parser("demo", help="a whole simulated console does a real job, from deck to typed page")
     demo.add_argument("--headless", action="store_true", help="no screen: plain lines, and the end is the end")
     demo.add_argument(
@@ -256,6 +261,12 @@ def _deck_compare(arguments: argparse.Namespace) -> int:
 def _print(lines: Iterable[str]) -> None:
     for line in lines:
         print(line)
+
+
+def _sticks_watch(_: argparse.Namespace) -> None:
+    from bridge.sticks.show import watch  # noqa: PLC0415
+
+    asyncio.run(watch(lambda line: print(line, flush=True)))
 
 
 def _demo(arguments: argparse.Namespace) -> None:

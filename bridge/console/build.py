@@ -83,6 +83,7 @@ class _Builder:
         self._channels = Claims("channel")
         self._pins = Claims("pin")
         self._folders = Claims("folder", quoted)
+        self._sockets = Claims("USB port", quoted)
         self._kinds = dict(BUILT_IN)
         self._groups: dict[str, Group] = {}
         self._codes = {name: CardCode(name, name) for name in cardcodes.BUILT_IN}
@@ -91,7 +92,7 @@ class _Builder:
 
     def findings(self) -> list[Finding]:
         wired = (*self._ports.values(), self._gpio, self._selects, self._addresses, self._channels, self._pins)
-        claims = (*wired, self._folders, *self._names.values())
+        claims = (*wired, self._folders, self._sockets, *self._names.values())
         return [*self._found, *chain.from_iterable(one.findings() for one in claims)]
 
     def console(self, path: Path) -> Console:
@@ -465,9 +466,25 @@ class _Builder:
             self._wrong(where, "code", wrong, suggest(name, self._codes))
         return self._codes.get(name, self._codes[cardcodes.BUILT_IN[0]])
 
+    def _hopper(self, section: Literal["reader", "punch"], table: shape.Hopper) -> Path | None:
+        """Check where sticks go; return the folder that stands for them, None if they are real."""
+        where = (section,)
+        if table.port is not None and table.folder is not None:
+            wrong = f'[{section}] has both "port" and "folder"'
+            self._wrong(where, "folder", wrong, "leave the folder out if sticks go into that port, else the port")
+        if table.port is None and table.folder is None and self._sheet.all_known(where):
+            wrong = f'[{section}] has neither "port" nor "folder"'
+            todo = f'run consolewright sticks watch for the line of the port, or write folder = "{section}" at the desk'
+            self._wrong(where, "", wrong, todo)
+        for port in table.port or ():
+            self._sockets.take(port, self._owner(where, "port"))
+        if table.folder is None:
+            return None
+        self._folders.take(table.folder, self._owner(where, "folder"))
+        return Path(table.folder)
+
     def _reader(self, table: shape.Reader) -> Reader:
         where = ("reader",)
-        self._folders.take(table.folder, self._owner(where, "folder"))
         document = self._sheet.document
         strips: tuple[Strip, ...] = (*document.key_row, *document.rotary, *document.key)
         keys = [name for strip in strips for name in strip.names]
@@ -481,11 +498,13 @@ class _Builder:
             for key, why in _NEED_START.items():
                 if getattr(table, key) not in {None, MOST_CARDS}:
                     self._wrong(where, key, f'[reader] has "{key}" but no "start_key": {why}', "add a start_key")
-        values = table.model_dump(exclude={"folder", "code"})
+        values = table.model_dump(exclude={"folder", "port", "code"})
         values |= {key: table.keys.get(key, "") for key in shape.READER_KEYS}
-        return Reader(Path(table.folder), **values, code=self._code(where, table.code), place=self._line(where))
+        place, code, ports = self._line(where), self._code(where, table.code), table.port or ()
+        return Reader(self._hopper("reader", table), **values, code=code, place=place, ports=ports)
 
     def _punch(self, table: shape.Punch) -> Punch:
-        self._folders.take(table.folder, self._owner(("punch",), "folder"))
+        folder, ports = self._hopper("punch", table), table.port or ()
         code = self._code(("punch",), table.code)
-        return Punch(Path(table.folder), table.cards_per_minute, code, table.blank_cards, self._line(("punch",)))
+        place = self._line(("punch",))
+        return Punch(folder, table.cards_per_minute, code, table.blank_cards, place, ports)

@@ -244,13 +244,13 @@ class CardCode:
 
 @dataclass(frozen=True)
 class Reader:
-    """A card reader; `folder` is its hopper, relative to the state directory.
+    """A card reader; its hopper is one of the USB `ports`, or `folder`, relative to the state directory.
 
     A deck that is taken out while it is being read is given up or finished. `stacker_cards` fill its stacker. The keys
     are names of keys, "" where it has none.
     """
 
-    folder: Path
+    folder: Path | None
     cards_per_minute: int
     code: CardCode
     taken_out: Literal["stop", "finish"]
@@ -260,17 +260,22 @@ class Reader:
     stop_key: str
     end_key: str
     place: int
+    ports: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Punch:
-    """A card punch; `folder` is its stacker, relative to the state directory, `blank_cards` what its hopper holds."""
+    """A card punch; its stacker is one of the USB `ports`, or `folder`, relative to the state directory.
 
-    folder: Path
+    `blank_cards` is what its hopper holds.
+    """
+
+    folder: Path | None
     cards_per_minute: int
     code: CardCode
     blank_cards: int
     place: int
+    ports: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -86,6 +86,16 @@ def _holes(value: str) -> str:
     return "-".join(sorted(rows, key=_ROWS.index))
 
 
+def _ports(value: str) -> tuple[str, ...]:
+    ports = tuple(port.strip() for port in value.split(","))
+    for port in ports:
+        if not re.fullmatch(_PORT, port):
+            raise ValueError(
+                f'names "{port}", which is no USB port', "run consolewright sticks watch and plug a stick in: it says"
+            )
+    return ports
+
+
 BAUDS = (50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 """Rates a POSIX terminal line has names for; 134 stands for 134.5."""
 
@@ -97,6 +107,8 @@ _DEVICE = r"^/dev/."
 # As the trade says them, zones first.
 _ROWS = ("12", "11", "0", "9", "8", "1", "2", "3", "4", "5", "6", "7")
 _ONE_HOLE = "(12|11|[0-9])"
+# As udev names the path to a USB port: the controller, the bus, and the port on each hub.
+_PORT = r"[A-Za-z0-9_.:-]+-usb(v[0-9])?-[0-9]+:[0-9]+(\.[0-9]+)*"
 
 Label = Annotated[str, Field(min_length=1, max_length=40, pattern=_LABEL)]
 Numbers = Annotated[
@@ -132,6 +144,11 @@ Holes = Annotated[
             "additionalProperties": {"type": "string", "pattern": f"^{_ONE_HOLE}(-{_ONE_HOLE})*$"},
         }
     ),
+]
+Ports = Annotated[
+    tuple[str, ...],
+    BeforeValidator(_text(_ports)),
+    WithJsonSchema({"type": "string", "pattern": rf"^\s*{_PORT}\s*(,\s*{_PORT}\s*)*$"}),
 ]
 Whole = BeforeValidator(_whole)
 Level = Literal["low", "high"]
@@ -517,7 +534,20 @@ class CardCode(Table):
 class Hopper(Table):
     """What reader and punch share."""
 
-    folder: Folder = Field(examples=["reader"], description="inside the state directory")
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["port"]}, {"required": ["folder"]}]})
+
+    port: Ports | None = Field(
+        default=None,
+        examples=["platform-3f980000.usb-usb-0:1.2"],
+        description="the USB port for its sticks, as consolewright sticks watch prints it; several if one socket has "
+        "several names; exactly one of port and folder must be there",
+    )
+    folder: Folder | None = Field(
+        default=None,
+        examples=["reader"],
+        description="a folder inside the state directory that stands for a stick, at the desk; exactly one of port "
+        "and folder must be there",
+    )
     cards_per_minute: int = Field(ge=1, le=2000, examples=[300])
     code: Label = Field(
         default=cardcodes.BUILT_IN[0],

@@ -6,7 +6,7 @@ from textwrap import wrap
 
 from bridge.console import header, spans
 from bridge.console.bustime import MOST, loads
-from bridge.console.facts import MOST_CARDS, Bus, CardCode, Console, Key, Lamp, Part, Point, Reader, Typewriter
+from bridge.console.facts import MOST_CARDS, Bus, CardCode, Console, Key, Lamp, Part, Point, Punch, Reader, Typewriter
 
 _WIDTH = 110
 _FITTED = {"LED": "LED fitted", "filament": "filament fitted, gets the duty", "neon": "neon fitted: on or off"}
@@ -137,13 +137,17 @@ def _devices(console: Console) -> Iterator[tuple[str, str]]:
         yield "reader", _reader(console.reader)
     if console.punch:
         rate = f"{console.punch.cards_per_minute} cards a minute"
-        yield "punch", f'folder "{console.punch.folder}", {rate}, {console.punch.blank_cards} blank cards at first'
+        yield "punch", f"{_hopper(console.punch)}, {rate}, {console.punch.blank_cards} blank cards at first"
+
+
+def _hopper(one: Reader | Punch) -> str:
+    return f"USB port {' or '.join(one.ports)}" if one.ports else f'folder "{one.folder}"'
 
 
 def _reader(one: Reader) -> str:
     keys = {"load": one.load_key, "start": one.start_key, "stop": one.stop_key, "end": one.end_key}
     named = ", ".join(f"{what} {name}" for what, name in keys.items() if name)
-    said = f'folder "{one.folder}", {one.cards_per_minute} cards a minute'
+    said = f"{_hopper(one)}, {one.cards_per_minute} cards a minute"
     if one.stacker_cards < MOST_CARDS:
         said += f", {one.stacker_cards} cards fill the stacker"
     if one.taken_out == "finish":

@@ -15,7 +15,6 @@ from bridge.cards.code import CardCode, described
 from bridge.cards.folder import Elsewhere, in_thread
 from bridge.cards.punch import Punch
 from bridge.cards.reader import KeyAct, ReadCard, Reader, Settings, Taker
-from bridge.cards.slot import plain
 from bridge.cards.spool import Spool
 from bridge.cards.spool import load as load_spool
 from bridge.cards.stacker import Stacker
@@ -27,6 +26,7 @@ from bridge.daemon.assembly import Assembly, assemble
 from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
 from bridge.daemon.core import CoreDesk
 from bridge.daemon.state import StateFolder
+from bridge.daemon.sticks import Hopper, Sticks, Supervise
 from bridge.errors import ConsoleError
 from bridge.links.core import CoreLink
 from bridge.links.observer import ObserverLink
@@ -58,11 +58,12 @@ class Sockets:
 class Seams:
     """How a daemon meets real time: threads step its buses and wait for file systems, pyserial opens its typewriter.
 
-    `elsewhere` makes the calls on sticks, `storage` those on the state folder. Tests on virtual time bring their own.
+    `sticks` makes the hoppers and what makes the calls on sticks, `storage` makes those on the state folder. Tests on
+    virtual time bring their own.
     """
 
     run_bus: RunBus = BusThread
-    elsewhere: Elsewhere = in_thread
+    sticks: Callable[[LoopClock, Supervise], Sticks] = Sticks
     typewriter_line: OpenLine | None = None
     storage: Elsewhere = in_thread
 
@@ -123,6 +124,7 @@ class Daemon:
         self._failed: asyncio.Future[None] = self._loop.create_future()
         self._reader_keys: dict[str, KeyAct] = {}
         self._folder: StateFolder | None = None
+        self._sticks: Sticks | None = None
         self.typewriter_twin: RehearsedTypewriter | None = None
 
     async def start(self) -> Sockets:
@@ -147,6 +149,8 @@ class Daemon:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        if self._sticks is not None:
+            await self._sticks.close()
         self._core_link.close()
         self.observers.close()
         if self._control is not None:
@@ -176,6 +180,7 @@ class Daemon:
         self.observers.state(
             "panel", lamps=[lamp.name for lamp in console.lamps], keys=[key.name for key in console.keys]
         )
+        self._sticks = self._seams.sticks(self._clock, self._supervise)
         await self._make_hoppers()
         self._make_typewriter()
         sockets = await self._serve()
@@ -191,10 +196,9 @@ class Daemon:
         if console.reader is not None:
             self._make_reader(console.reader)
         if console.punch is not None and spool is not None:
-            folder = self._hopper(console.punch.folder)
             punch = Punch(
                 *(self._clock, console.punch.cards_per_minute, self._pace),
-                Stacker(plain(folder), self._seams.elsewhere, spool),
+                Stacker(*self._hopper("punch", console.punch), spool),
                 spool,
                 *(self._card_punched, self._report, console.punch.blank_cards),
             )
@@ -213,15 +217,15 @@ class Daemon:
             *(facts.load_key, facts.start_key, facts.stop_key, facts.end_key),
             code=_card_code(facts),
         )
-        slot = plain(self._hopper(facts.folder))
+        slot, elsewhere = self._hopper("reader", facts)
         taker = Taker(self._card_read, self._desk.cycle_end, self._desk.last_card)
-        reader = Reader(self._clock, settings, slot, taker, self._report, self._seams.elsewhere)
+        reader = Reader(self._clock, settings, slot, taker, self._report, elsewhere)
         self._reader_keys = {name: act for act, name in keys.items() if name}
         self._desk.devices.reader = reader
         self._supervise(reader.run(), "the reader")
 
     async def _open_spool(self, code: CardCode) -> Spool:
-        folder = self._hopper(Path("spool"))
+        folder = self._make(Path("spool"))
         loaded = await self._seams.storage(load_spool, folder, code)
         if loaded.words:
             self._report(DeviceState("spool", "set-aside", "\n".join(loaded.words)))
@@ -260,8 +264,15 @@ class Daemon:
     def _typed(self, codes: bytes, at: int) -> None:
         self.observers.event("typed", text=codes.decode("ascii", "replace"), at=at)
 
-    def _hopper(self, folder: Path) -> Path:
-        """Return a hopper's folder; one inside the state folder is ours to make."""
+    def _hopper(self, name: str, facts: ReaderFacts | PunchFacts) -> Hopper:
+        """Return a machine's hopper: its port, or the folder that stands for it, at a rehearsal one called `name`."""
+        assert self._sticks is not None  # noqa: S101 -- made first
+        if facts.ports and not self._rehearse:
+            return self._sticks.port(name, facts.ports)
+        return self._sticks.folder(self._make(facts.folder or Path(name)))
+
+    def _make(self, folder: Path) -> Path:
+        """Return a folder we keep; one inside the state folder is ours to make."""
         if folder.is_absolute():
             return folder
         with contextlib.suppress(OSError):

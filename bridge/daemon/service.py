@@ -30,7 +30,7 @@ async def run(
     if calm:
         console = replace(console, calm=replace(console.calm, on=True))
     kept = state_folder(state)
-    if console.reader is not None and not unattended:
+    if console.reader is not None and console.reader.folder is not None and not unattended:
         _look_at_deck(kept / console.reader.folder, console.reader.code)
     daemon = Daemon(
         console,

@@ -111,9 +111,9 @@ class Ports:
         groups = (one.ports[0] for one in self.devices(ports))
         return next((self._volumes[group] for group in groups if group in self._volumes), None)
 
-    def volumes(self) -> list[Volume]:
-        """Return what is to be mounted in any port."""
-        return list(self._volumes.values())
+    def occupied(self) -> list[str]:
+        """Return the most precise name of each port that has something in it."""
+        return sorted({one.ports[0] for one in self._devices.values() if one.blocks})
 
     def _event(self, event: Event) -> None:
         if event.action != "remove" and event.device is not None:

@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 from pytest_mock import MockerFixture
 
-from bridge.console import DescriptionError, load
+from bridge.console import DescriptionError, describe, load
 from bridge.console.facts import MOST_CARDS, CardCode, Reader
 from bridge.errors import ConsoleError
 from tests.console.sample import TEXT, changed, findings, line_of, loaded
@@ -205,6 +205,21 @@ def test_a_readers_keys(tmp_path: Path) -> None:
     assert console.reader
     place = console.reader.place
     assert console.reader == Reader(Path("reader"), 300, X3_26, "finish", 500, "W.2", "START", "", "", place)
+
+
+def test_sticks_go_into_ports(tmp_path: Path) -> None:
+    ports = "platform-xhci-hcd.0-usbv2-0:1.2, platform-xhci-hcd.0-usbv3-0:1"
+    console = loaded(tmp_path, changed(('folder = "reader"', f'port = "{ports}"')))
+    assert console.reader
+    assert (console.reader.ports, console.reader.folder) == (tuple(ports.split(", ")), None)
+    assert f"reader USB port {ports.replace(', ', ' or ')}, 300" in " ".join(describe(console).split())
+    assert console.punch
+    assert console.punch.ports == ()
+
+
+def test_a_misspelt_folder_is_not_blamed_twice(tmp_path: Path) -> None:
+    text = changed(('folder = "reader"', 'foldr = "reader"'))
+    assert findings(tmp_path, text) == [(line_of("foldr", text), '[reader] has no key "foldr"; did you mean "folder"?')]
 
 
 def test_what_is_not_described_is_not_there(tmp_path: Path) -> None:

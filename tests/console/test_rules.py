@@ -33,6 +33,8 @@ class Rule(NamedTuple):
     right: Changes = ()
 
 
+PORT = "platform-3f980000.usb-usb-0:1.2"
+
 RULES = {
     # Keys, kinds and bounds.
     "no format": Rule((("format = 1\n", ""),), 'name = "Bench"', ('lacks the key "format"', "format = 1")),
@@ -485,6 +487,32 @@ RULES |= {
     "folder above": Rule((('"punch"', '"cards/../../punch"'),), 'folder = "cards', ("inside the state directory",)),
     "folder without a name": Rule(
         (('"punch"', '"."'),), 'folder = "."', ("must be a folder inside",), (('"punch"', '"cards/punch"'),)
+    ),
+    "sticks go nowhere": Rule(
+        (('folder = "punch"\n', ""),),
+        "[punch]",
+        ('[punch] has neither "port" nor "folder"', "consolewright sticks watch", 'folder = "punch"'),
+        (('folder = "punch"', f'port = "{PORT}"'),),
+    ),
+    "sticks go two ways": Rule(
+        (('folder = "punch"', f'port = "{PORT}"\nfolder = "punch"'),),
+        'folder = "punch"',
+        ('[punch] has both "port" and "folder"', "leave the folder out"),
+    ),
+    "no USB port": Rule(
+        (('folder = "punch"', f'port = "{PORT}:1.0-scsi-0:0:0:0"'),),
+        'port = "platform',
+        (f'names "{PORT}:1.0-scsi-0:0:0:0", which is no USB port', "consolewright sticks watch"),
+        (('folder = "punch"', f'port = "{PORT}, pci-0000:01:00.0-usb-0:1"'),),
+    ),
+    "no text for a port": Rule(
+        (('folder = "punch"', "port = 2"),), "port = 2", ("must be text in quotes, but is 2", PORT)
+    ),
+    "one port for two": Rule(
+        (('folder = "reader"', f'port = "{PORT}"'), ('folder = "punch"', f'port = "{PORT}3, {PORT}"')),
+        f'port = "{PORT}3',
+        (f'USB port "{PORT}" is used twice', f'[reader] on line <port = "{PORT}"\n>', "[punch]"),
+        (('folder = "reader"', f'port = "{PORT}"'), ('folder = "punch"', f'port = "{PORT}3"')),
     ),
     "one folder for two": Rule(
         (('"punch"', '"reader" # too'),),

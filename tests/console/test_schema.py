@@ -65,3 +65,10 @@ def test_a_part_has_the_lines_of_its_type() -> None:
     assert {"latch", "blank"} <= set(parts["TLC5947"]["required"])
     assert "load" in parts["74HC165"]["required"]
     assert "always_high" not in parts["TLC5947"]["properties"]
+
+
+def test_a_hopper_is_a_port_or_a_folder() -> None:
+    port, folder = {"port": "pci-0000:00:04.0-usb-0:5"}, {"folder": "reader"}
+    bare: dict[str, Any] = {"format": 1, "name": "x"}
+    for hopper, right in (({}, False), (port, True), (folder, True), (port | folder, False), ({"port": "a"}, False)):
+        assert fits(bare | {"reader": {"cards_per_minute": 300, **hopper}}) is right

@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Self
 
@@ -12,11 +13,14 @@ from bridge.console import BUILT_IN, load
 from bridge.console.facts import Console
 from bridge.daemon.bus import Bus
 from bridge.daemon.daemon import Daemon, Seams
+from bridge.daemon.sticks import Sticks
 from bridge.demo.skerry.core import SkerryCore
 from bridge.files import examples
 from bridge.links.client import CoreClient
 from bridge.links.messages import FromDaemon
 from bridge.report import DeviceState
+from bridge.sticks.mounts import Mount
+from bridge.sticks.source import Listen, Udev
 
 MS = SECOND // 1000
 
@@ -68,7 +72,16 @@ class Line:
 class Rig:
     """A rehearsed console on virtual time: `async with Rig(folder) as rig`."""
 
-    def __init__(self, folder: Path, console: Console | None = None, pace: float = 1.0) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        console: Console | None = None,
+        pace: float = 1.0,
+        *,
+        rehearse: bool = True,
+        listen: Listen = Udev,
+        mount: Mount | None = None,
+    ) -> None:
         self.states: list[DeviceState] = []
         self.console = console or without_filaments(load(examples() / "skerry.toml"))
         self.clock = LoopClock()
@@ -78,10 +91,12 @@ class Rig:
             self.console,
             state=folder,
             sockets=folder,
-            rehearse=True,
+            rehearse=rehearse,
             pace=pace,
             say=self.states.append,
-            seams=Seams(LoopBus, at_once, self.line.open, at_once),
+            seams=Seams(
+                LoopBus, partial(Sticks, elsewhere=at_once, listen=listen, mount=mount), self.line.open, at_once
+            ),
         )
         self._tasks: list[asyncio.Task[None]] = []
 

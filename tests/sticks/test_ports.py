@@ -177,9 +177,9 @@ def test_until_udev_was_heard_the_ports_are_not_known() -> None:
     assert known.trouble == ""
 
 
-def test_all_volumes_are_listed() -> None:
-    known = ports(*added(*stick(2), *stick(3, "sdb")))
-    assert [volume.device.node for volume in known.volumes()] == ["/dev/sda1", "/dev/sdb1"]
+def test_all_ports_with_something_in_them_are_listed() -> None:
+    known = ports(*added(*stick(3), made(2, disk="sdb"), made(1, disk="sdc", blocks=0)))
+    assert known.occupied() == [port(2), port(3)]
 
 
 @pytest.mark.parametrize(
