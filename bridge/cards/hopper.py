@@ -18,6 +18,8 @@ from bridge.cards.deck import COLUMNS, MAX_BYTES, MAX_CARDS, Card, DeckError, re
 from bridge.cards.folder import Identity
 
 SUFFIX = ".deck"
+MOST_DECKS = 100
+"""How many decks may be on a stick."""
 _LITTER = "~"
 """What editors and office programs leave beside a file begins so; what begins with a dot is never listed at all."""
 _PLACE = re.compile(r"0*([1-9][0-9]?)(?![0-9])")
@@ -68,6 +70,9 @@ def look(
     decks: tuple[Identity, ...] = ()
     try:
         decks = tuple(deck for deck in folder.entries(path, SUFFIX) if not deck.name.startswith(_LITTER))
+        if len(decks) > MOST_DECKS:
+            # They are not listed: who asked may be in another process, and no person chooses among so many.
+            return Sight("check", f"{len(decks):,} decks on the stick, {MOST_DECKS} at most: take some off it")
         return None if decks == known else _examine(path, decks, passed, chosen, code)
     except OSError as error:
         return Sight("not-ready", folder.trouble(error, path), decks=decks)

@@ -1,6 +1,7 @@
 """The process behind a `Worker`: runs the calls it is sent, one after another, until the daemon is gone."""
 
 import contextlib
+import os
 import pickle
 import traceback
 from collections.abc import Callable
@@ -8,10 +9,15 @@ from typing import Any
 
 from bridge.sticks import parcel, process
 
+NICE = 10
+"""How far calls on sticks stand back behind everything else that runs."""
+
 
 def main() -> None:
     """Answer each (call, arguments) with (result, None) or (None, error)."""
     channel = process.channel()
+    # Whatever is on a stick, lamps and keys come first.
+    os.nice(NICE)
     with contextlib.suppress(EOFError, ConnectionError):
         while True:
             answer = _run(*parcel.receive(channel))
