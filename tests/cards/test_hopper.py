@@ -276,6 +276,6 @@ def test_a_deck_is_read_in_the_code_of_the_hopper(tmp_path: Path) -> None:
 def test_nobody_chooses_among_very_many_decks(tmp_path: Path, decks: int, state: str) -> None:
     for n in range(decks):
         (tmp_path / f"TIDE {n} A.deck").write_text("A\n")
-    sight = look(tmp_path)
+    sight = hopper.look(tmp_path)
     assert sight is not None
     assert (sight.state, len(sight.decks)) == (state, decks if state == "choice" else 0)
