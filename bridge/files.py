@@ -7,3 +7,8 @@ def examples() -> Path:
     """Return the folder of example descriptions and decks: beside the installed code, or `config/` in a checkout."""
     installed = Path(__file__).with_name("examples")
     return installed if installed.is_dir() else Path(__file__).parents[1] / "config"
+
+
+def c_client() -> Path:
+    """Return the folder of the C client."""
+    return Path(__file__).with_name("links") / "c"
