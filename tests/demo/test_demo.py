@@ -6,8 +6,6 @@ import os
 import signal
 import subprocess
 import sys
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -100,13 +98,6 @@ def test_results_that_cannot_be_written_are_said_before_the_job(tmp_path: Path) 
     said = demo("--out", str(tmp_path))
     assert said.returncode == 2
     assert f"{tmp_path / 'typed.txt'}: cannot be written" in said.stderr
-
-
-@pytest.fixture
-def short_folder() -> Iterator[Path]:
-    """A folder whose path leaves room for a socket's name, wherever the tests are run from."""
-    with tempfile.TemporaryDirectory(prefix="cw-", dir="/tmp") as folder:
-        yield Path(folder)
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
