@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import math
 from collections import deque
 from collections.abc import Callable
 
@@ -34,7 +35,8 @@ class Punch:
     """A punch of `cards_per_minute`, hurried by `pace`, with its `stacker` and `spool`; `run()` is the machine.
 
     Cards start at latch points of the clutch, as in the reader, and each is acknowledged by `punched(run, number, at)`
-    at PUNCHED_AT of its cycle, or as soon after that as spool and stick have it for good. A card that the spool owes
+    at PUNCHED_AT of its cycle, or as soon after that as spool and stick have it for good; while `at_once` is set a
+    cycle takes no time. A card that the spool owes
     from an earlier life of the daemon is punched first.
 
     A blank stick is a stack of `blank_cards`, or of as many as it has room for: whenever one is put in, also the same
@@ -62,6 +64,7 @@ class Punch:
         self._punched = punched
         self._report = on_change(report)
         self._load = self._blank = blank_cards
+        self.at_once = False
         self._filled_at = 0
         self._jobs: deque[tuple[Taken, int]] = deque()
         if spool.ledger.owed is not None:
@@ -128,14 +131,15 @@ class Punch:
 
     async def _feed(self) -> None:
         free = self._clock.now()
-        clutch = Clutch(free, *self._speed)
+        clutch, instant = Clutch(free, *self._speed), Clutch(free, self._speed[0], math.inf)
         while True:
             if not self._jobs or not self._blank:
                 await self._idle()
                 continue
-            picked_at = clutch.latch(max(free, self._jobs[0][1], self._filled_at))
+            using = instant if self.at_once else clutch
+            picked_at = using.latch(max(free, self._jobs[0][1], self._filled_at))
             await self._clock.until(picked_at)
-            free = await self._cycle(picked_at, clutch.cycle)
+            free = await self._cycle(picked_at, using.cycle)
 
     async def _idle(self) -> None:
         """Wait for news; if none comes soon, let the disk know that the last card is safe."""

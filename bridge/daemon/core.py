@@ -127,8 +127,7 @@ class CoreDesk:
             case Have():
                 self._have(message)
             case OwnTime():
-                if devices.reader is not None:
-                    devices.reader.at_once = True
+                self._hurry(own_time=True)
             case Punch():
                 self._punch(message.number, _checked(message.card))
             case Type():
@@ -143,9 +142,9 @@ class CoreDesk:
             job.add(0, nothing, nothing.astype(np.bool_))
         self._key_index = {}
         self._asked = False
+        self._hurry(own_time=False)
         if self.devices.reader is not None:
             self.devices.reader.forget()
-            self.devices.reader.at_once = False
 
     def key(self, event: KeyEvent) -> None:
         """Pass a key event on."""
@@ -219,6 +218,12 @@ class CoreDesk:
         kept.sent = (message.number, message.picked_at) == (kept.card.number, kept.card.picked_at)
         if kept.sent and kept.cycle is not None:
             self.send(kept.cycle)
+
+    def _hurry(self, *, own_time: bool) -> None:
+        """Have cards move at once for a core that keeps the machine's time itself."""
+        for machine in (self.devices.reader, self.devices.punch):
+            if machine is not None:
+                machine.at_once = own_time
 
     def _punch(self, number: int, card: Card) -> None:
         if self.devices.punch is None:

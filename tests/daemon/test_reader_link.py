@@ -10,7 +10,18 @@ import pytest
 from bridge.cards.deck import MAX_CARDS
 from bridge.console.facts import MOST_CARDS
 from bridge.links.client import CoreClient
-from bridge.links.messages import CardRead, CycleEnd, Device, FromDaemon, Hello, LastCard, Read, Welcome, encode
+from bridge.links.messages import (
+    CardRead,
+    CycleEnd,
+    Device,
+    FromDaemon,
+    Hello,
+    LastCard,
+    Punched,
+    Read,
+    Welcome,
+    encode,
+)
 from tests.cards.bench import text_card
 from tests.daemon.harness import MS, Rig
 from tests.daemon.panels import small_console
@@ -287,6 +298,30 @@ def test_a_core_that_keeps_its_own_time_gets_cards_at_once(tmp_path: Path) -> No
         came = await rig.talk(core, CYCLE // 2)
         assert cards(came) == []
         assert cards(await rig.talk(core, CYCLE)) == [51]
+        core.close()
+
+    on_small_console(tmp_path, main)
+
+
+def test_a_core_that_keeps_its_own_time_has_cards_punched_at_once(tmp_path: Path) -> None:
+    async def main(rig: Rig) -> None:
+        core = client(rig, own_time=True)
+        await rig.talk(core, 1000)
+        begin = rig.clock.now()
+        seen: list[int] = []
+        while len(seen) < 20:
+            if core._wanted.punch is None:
+                core.punch(text_card("A"))
+            seen += [message.number for _, message in await rig.talk(core, 1) if isinstance(message, Punched)]
+        assert seen == list(range(1, 21))
+        # source: arithmetic: 20 cards at 100 a minute take 12 s.
+        assert rig.clock.now() - begin < 200 * MS
+        core.close()
+        core = client(rig, run=6)
+        await rig.talk(core, 300)
+        core.punch(text_card("B"))
+        came = await rig.talk(core, 300)
+        assert not [message for _, message in came if isinstance(message, Punched)]
         core.close()
 
     on_small_console(tmp_path, main)
