@@ -1,6 +1,7 @@
 """The console's sticks: what is in each hopper's port is told to its machine, and its calls are run."""
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -80,7 +81,8 @@ class Sticks:
         if self._elsewhere is not None:
             return self._elsewhere, None
         worker = Worker()
-        worker.start()
+        with contextlib.suppress(OSError):  # the first call tries again, and its hopper tells
+            worker.start()
         self._workers.append(worker)
         return worker, worker
 

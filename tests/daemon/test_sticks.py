@@ -1,6 +1,7 @@
 """Sticks in ports: a whole daemon on virtual time, told by a made-up udev what is plugged where."""
 
 import asyncio
+import errno
 import os
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -171,6 +172,26 @@ def test_a_hopper_whose_stick_hangs_serves_the_next_one(tmp_path: Path, pulled: 
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        await sticks.close()
+
+    asyncio.run(main())
+
+
+def test_a_console_starts_though_no_process_can_and_the_hopper_tells(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """source: fork(2): EAGAIN when there are as many processes as may be."""
+
+    def none_left(_: str) -> None:
+        raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    monkeypatch.setattr("bridge.sticks.process.spawn", none_left)
+
+    async def main() -> None:
+        sticks = Sticks(LoopClock(), lambda *_: None)
+        _, elsewhere = sticks.folder(tmp_path)
+        with pytest.raises(BlockingIOError):
+            await elsewhere(os.getpid)
         await sticks.close()
 
     asyncio.run(main())
