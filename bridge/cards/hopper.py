@@ -71,8 +71,9 @@ def look(
     try:
         decks = tuple(deck for deck in folder.entries(path, SUFFIX) if not deck.name.startswith(_LITTER))
         if len(decks) > MOST_DECKS:
-            # They are not listed: who asked may be in another process, and no person chooses among so many.
-            return Sight("check", f"{len(decks):,} decks on the stick, {MOST_DECKS} at most: take some off it")
+            # No more are named: who asked may be in another process, and no person chooses among so many.
+            words = f"{len(decks):,} decks on the stick, {MOST_DECKS} at most: take some off it"
+            return Sight("check", words, decks=decks[: MOST_DECKS + 1])
         return None if decks == known else _examine(path, decks, passed, chosen, code)
     except OSError as error:
         return Sight("not-ready", folder.trouble(error, path), decks=decks)

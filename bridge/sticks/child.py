@@ -23,7 +23,7 @@ def main() -> None:
             answer = _run(*parcel.receive(channel))
             try:
                 parcel.send(channel, answer)
-            except (ValueError, TypeError, AttributeError, pickle.PicklingError) as error:
+            except (parcel.TooLargeError, TypeError, AttributeError, pickle.PicklingError) as error:
                 parcel.send(channel, (None, _sendable(error)))
 
 

@@ -1,6 +1,7 @@
 """What crosses between processes: a pickle, and beside it, uncopied, the content of its NumPy arrays."""
 
 import contextlib
+import errno
 import mmap
 import os
 import pickle
@@ -10,8 +11,12 @@ from typing import Any
 from bridge.sticks.process import MESSAGE
 
 
+class TooLargeError(OSError):
+    """Something is too large to cross: names on a stick, say, which must not be the daemon's end."""
+
+
 def send(channel: socket.socket, content: object) -> None:
-    """Send `content`; raises ValueError if, its arrays apart, it is too large, OSError if the other end is gone.
+    """Send `content`; raises TooLargeError if, its arrays apart, it is too large, OSError if the other end is gone.
 
     The arrays go into memory that both processes see; nothing of them is copied, or even looked at, on arrival.
     """
@@ -20,7 +25,7 @@ def send(channel: socket.socket, content: object) -> None:
     views = [buffer.raw() for buffer in buffers]
     message = pickle.dumps((head, [view.nbytes for view in views]), 5)
     if len(message) > MESSAGE:
-        raise ValueError(f"{len(message):,} bytes are too many to cross: only arrays may be large")
+        raise TooLargeError(errno.EMSGSIZE, f"{len(message):,} bytes of names and words are too many at once")
     if not sum(view.nbytes for view in views):
         channel.send(message)
         return

@@ -278,4 +278,9 @@ def test_nobody_chooses_among_very_many_decks(tmp_path: Path, decks: int, state:
         (tmp_path / f"TIDE {n} A.deck").write_text("A\n")
     sight = hopper.look(tmp_path)
     assert sight is not None
-    assert (sight.state, len(sight.decks)) == (state, decks if state == "choice" else 0)
+    assert (sight.state, len(sight.decks)) == (state, decks)
+    for deck in tmp_path.iterdir():
+        deck.unlink()
+    emptied = hopper.look(tmp_path, sight.decks)
+    assert emptied is not None
+    assert emptied.state == "empty"

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from bridge.sticks import process
+from bridge.sticks.parcel import TooLargeError
 from bridge.sticks.worker import Worker
 from tests.sticks import calls
 
@@ -68,7 +69,7 @@ def test_errors_come_back_as_they_were_with_where_they_came_from() -> None:
         assert "in fault" in fault.value.__notes__[0]
         with pytest.raises(RuntimeError, match="OddError: ab"):
             await worker(calls.odd_fault)
-        with pytest.raises(ValueError, match="only arrays may be large"):
+        with pytest.raises(TooLargeError, match="too many at once"):
             await worker(calls.text, 1_000_000)
         with pytest.raises((AttributeError, TypeError), match="pickle"):
             await worker(calls.function_of_its_own)
@@ -79,7 +80,7 @@ def test_errors_come_back_as_they_were_with_where_they_came_from() -> None:
 
 def test_what_cannot_be_sent_is_told_to_whoever_called_it() -> None:
     async def scenario(worker: Worker) -> None:
-        with pytest.raises(ValueError, match="only arrays may be large"):
+        with pytest.raises(TooLargeError, match="too many at once"):
             await worker(len, "x" * 1_000_000)
         with pytest.raises((AttributeError, TypeError), match="pickle"):
             await worker(lambda: None)
