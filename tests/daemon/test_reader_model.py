@@ -362,7 +362,7 @@ class ReaderModel(RuleBasedStateMachine):
         for _ in range(60):
             self.wait(400)
             self._press_what_is_said()
-            if any(place == Place(deck, 8) for _, place in self.picked):
+            if any(self.cards[card.card] == Place(deck, 8) for card in self.core.got):
                 break
         got = [self.cards[card.card] for card in self.core.got]
         assert [place for place in got if place.deck == deck] == [Place(deck, card) for card in range(9)]

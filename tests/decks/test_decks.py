@@ -64,8 +64,10 @@ TENS = "--------20--------30--------40--------50--------60--------70--------80"
 
 def test_a_listing_is_what_an_interpreter_prints(desk: Desk) -> None:
     lines = GANNET.read_text(encoding="utf-8").splitlines()
-    assert desk.said("show", GANNET)[:-1] == [f"card 1 -10{TENS}", *lines, ""]
-    assert "9 cards, in card code x3.26." in desk.said("show", GANNET)[-1]
+    written("gannet-bay.deck", GANNET.read_text(encoding="utf-8"))
+    *listing, last = desk.said("show", "gannet-bay.deck")
+    assert listing == [f"card 1 -10{TENS}", *lines, ""]
+    assert last == "gannet-bay.deck: 9 cards, in card code x3.26."
 
 
 @pytest.mark.parametrize("number", [1, 10, 100, 999, 1000, 100_000])
