@@ -193,7 +193,13 @@ def _torn(end: bytes, suspect: Suspect) -> bool:
     """
     if len(end) == _FAR or len(end.rstrip(b"\0")) > len(suspect.line):
         return False
-    return suspect.owed or end == suspect.line or not end.endswith(b"\n") or not _is_text(end, suspect.code)
+    by_hand = end.endswith(b"\n") and _is_text(end, suspect.code) and not _mostly(end, suspect.line)
+    return suspect.owed or not by_hand
+
+
+def _mostly(end: bytes, line: bytes) -> bool:
+    """Tell whether most of a line is there, each byte in its place: the rest may be text by chance."""
+    return len(end) == len(line) and 2 * sum(a == b for a, b in zip(end, line, strict=True)) > len(line)
 
 
 def _is_text(data: bytes, code: CardCode) -> bool:

@@ -354,6 +354,7 @@ def test_a_stick_that_cannot_be_written_is_told_before_the_first_card(
         (b"", True, True),
         (b"HIGH WATER\n", True, True),
         (b"HIGH", True, True),
+        (b"HIG.FWATER\n", True, True),
         (b"HI\0\0 WATER\n", True, True),
         (b"HIGH" + bytes(4000), True, True),
         (b"SOMEBODYS\n", True, False),  # as an unwritten block may read: what stands there now is not missed
