@@ -39,7 +39,7 @@ async def answers(worker: Worker) -> int:
         try:
             return await worker(os.getpid)
         except TimeoutError:
-            await asyncio.sleep(0.01)
+            await asyncio.sleep(0)
 
 
 @pytest.fixture
@@ -167,7 +167,7 @@ def test_work_is_not_taken_for_hanging_however_long(tmp_path: Path) -> None:
         assert worker._process is not None
         for _ in range(3):
             while process.progress(worker._process) == worker._ran:  # noqa: ASYNC110 -- another process's
-                await asyncio.sleep(0.001)
+                await asyncio.sleep(0)
             worker._look()
         assert not working.done()
         (tmp_path / "enough").touch()
