@@ -41,9 +41,12 @@ class Bus:
         self._jobs = jobs
         self.late: deque[int] = deque(maxlen=REMEMBERED)
         """Nanoseconds each of the last steps came after its deadline."""
+        self.stepped = 0
+        """When the last step was begun, of those that have ended: it stands still while the bus hangs in one."""
 
     def start(self, now: int) -> int:
         """Set the first deadlines and return them as the moment for the first step."""
+        self.stepped = now
         for job in self._jobs:
             job.due = now
         return now
@@ -56,6 +59,7 @@ class Bus:
                 self.late.append(late)
                 job.due += job.period * (1 + late // job.period)
                 job.run(now)
+        self.stepped = now
         return min(job.due + job.slack for job in self._jobs)
 
 

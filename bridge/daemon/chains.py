@@ -118,7 +118,10 @@ class LampJob:
 
 
 class KeyJob:
-    """One key chain; `events` is called on the bus's thread, as `report` is."""
+    """One key chain; `events` is called on the bus's thread, as `report` is.
+
+    It is said to be ready only when how its keys stand is known and has been told.
+    """
 
     def __init__(
         self, part: str, driver: KeyDriver, scan: KeyScan, events: Callable[[list[KeyEvent]], None], report: Report
@@ -143,9 +146,12 @@ class KeyJob:
             self._report(_bus_trouble(self._part, error))
             return
         events = self._scan.feed(now, levels)
-        self._report(self._ready if self._scan.intact else self._cable)
         if events:
             self._events(events)
+        if not self._scan.intact:
+            self._report(self._cable)
+        elif self._scan.known:
+            self._report(self._ready)
 
 
 def _bus_trouble(part: str, error: OSError) -> DeviceState:

@@ -43,6 +43,8 @@ SHOW = SECOND // 20
 """Nanoseconds between looks at the lamps for the observer link."""
 HEALTH = 20
 """Looks between two reports of how late the buses are."""
+HUNG = 2 * SECOND
+"""Nanoseconds after which a bus that has not stepped hangs; the longest step, on a slow I2C bus, takes a tenth."""
 
 
 @dataclass(frozen=True)
@@ -122,13 +124,20 @@ class Daemon:
         self._running: list[Running] = []
         self._tasks: dict[asyncio.Task[None], str] = {}
         self._failed: asyncio.Future[None] = self._loop.create_future()
+        self._unheard = {part.name for part in console.parts}
+        self._heard: asyncio.Future[None] = self._loop.create_future()
+        if not self._unheard:
+            self._heard.set_result(None)
         self._reader_keys: dict[str, KeyAct] = {}
         self._folder: StateFolder | None = None
         self._sticks: Sticks | None = None
         self.typewriter_twin: RehearsedTypewriter | None = None
 
     async def start(self) -> Sockets:
-        """Open and start everything, dark; raises ConsoleError with everything that is in the way, all let go again."""
+        """Open and start everything, dark, and return when how every key stands is known, or that it cannot be.
+
+        Raises ConsoleError with everything that is in the way, all let go again.
+        """
         try:
             return await self._start()
         except ConsoleError:
@@ -138,6 +147,15 @@ class Daemon:
     async def wait(self) -> None:
         """Return only when something in the daemon has died; raises ConsoleError saying what."""
         await self._failed
+
+    def hanging(self) -> list[str]:
+        """Return what hangs in the daemon itself, in words: not a stick, whose hopper says so and goes on."""
+        buses = self._assembly.buses if self._assembly is not None else []
+        now = self._clock.now()
+        hanging = [f"bus {bus.name}" for bus in buses if now - bus.stepped > HUNG]
+        if self._sticks is not None:
+            hanging += [f"the watch over the {name}'s process" for name in self._sticks.unwatched()]
+        return hanging
 
     async def stop(self) -> None:
         """Stop everything: keys and lamps first, then the devices, the links last; leaves the lamps dark."""
@@ -188,6 +206,9 @@ class Daemon:
         for bus in self._assembly.buses:
             self._running.append(self._seams.run_bus(bus, self._bus_died))
         self._supervise(self._show(), "the observer link")
+        await asyncio.wait([self._heard, self._failed], return_when=asyncio.FIRST_COMPLETED)
+        if self._failed.done():
+            await self._failed
         return sockets
 
     async def _make_hoppers(self) -> None:
@@ -269,7 +290,7 @@ class Daemon:
         assert self._sticks is not None  # noqa: S101 -- made first
         if facts.ports and not self._rehearse:
             return self._sticks.port(name, facts.ports)
-        return self._sticks.folder(self._make(facts.folder or Path(name)))
+        return self._sticks.folder(name, self._make(facts.folder or Path(name)))
 
     def _make(self, folder: Path) -> Path:
         """Return a folder we keep; one inside the state folder is ours to make."""
@@ -309,6 +330,9 @@ class Daemon:
 
     def _told(self, state: DeviceState) -> None:
         self._say(state)
+        self._unheard.discard(state.device)
+        if not self._unheard and not self._heard.done():
+            self._heard.set_result(None)
         self.observers.state("device", state.device, state=state.state, words=state.words)
         if state.device != "core":
             self._desk.device(state)

@@ -46,16 +46,16 @@ class Sticks:
         self._supervise = supervise
         self._ports = Ports()
         self._holders: list[Holder] = []
-        self._workers: list[Worker] = []
+        self._workers: dict[str, Worker] = {}
         self._source: Source | None = None
 
-    def folder(self, folder: Path) -> Hopper:
-        """Return a hopper of which a folder stands for the stick."""
-        return Hopper(plain(folder), self._runner()[0])
+    def folder(self, name: str, folder: Path) -> Hopper:
+        """Return the hopper of the machine called `name`; a folder stands for its stick."""
+        return Hopper(plain(folder), self._runner(name)[0])
 
     def port(self, name: str, ports: tuple[str, ...]) -> Hopper:
         """Return a hopper with its sticks in a USB port; `name` is its machine's."""
-        elsewhere, worker = self._runner()
+        elsewhere, worker = self._runner(name)
         slot = Slot(Stick(0, None, self._ports.trouble))
 
         def tell(insertion: int, folder: Path | None, words: str) -> None:
@@ -71,19 +71,23 @@ class Sticks:
             self._source = self._listen(self._ports, self._news)
         return Hopper(slot, elsewhere)
 
+    def unwatched(self) -> list[str]:
+        """Return the machines whose process nobody watches over: one that hangs would go unnoticed."""
+        return [name for name, worker in self._workers.items() if not worker.watched]
+
     async def close(self) -> None:
         """End the processes."""
         if self._source is not None:
             await self._source.close()
-        await asyncio.gather(*(worker.close() for worker in self._workers))
+        await asyncio.gather(*(worker.close() for worker in self._workers.values()))
 
-    def _runner(self) -> tuple[Elsewhere, Worker | None]:
+    def _runner(self, name: str) -> tuple[Elsewhere, Worker | None]:
         if self._elsewhere is not None:
             return self._elsewhere, None
         worker = Worker()
         with contextlib.suppress(OSError):  # the first call tries again, and its hopper tells
             worker.start()
-        self._workers.append(worker)
+        self._workers[name] = worker
         return worker, worker
 
     def _news(self) -> None:

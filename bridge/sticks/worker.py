@@ -17,6 +17,8 @@ A = TypeVarTuple("A")
 MODULE = "bridge.sticks.child"
 PATIENCE = 1.0
 """Seconds without any progress after which a call is said to have stalled."""
+LATE = 1.0
+"""Seconds by which a look at the process may be late before it counts as one that will never come."""
 REST = 5.0
 """Seconds after a process died by itself before the next one is started: it may well die too."""
 
@@ -52,6 +54,13 @@ class Worker:
     def pid(self) -> int | None:
         """The process's number, None while there is none."""
         return self._process.pid if self._process else None
+
+    @property
+    def watched(self) -> bool:
+        """Whether it is sure that a call which hangs now will be noticed, or has been."""
+        if not self._waiting or self._stalled:
+            return True
+        return self._timer is not None and self._timer.when() + LATE > self._loop.time()
 
     def start(self) -> None:
         """Start the process now rather than at the first call. Raises OSError."""

@@ -28,7 +28,7 @@ class KeyScan:
 
     `always_high` and `always_low` are the channels whose level the wiring fixes. While any of them reads wrong the keys
     are frozen as they were (`intact` is False): a cable that has come off must not look like thrown keys. All contacts
-    start open.
+    start open; `known` tells that they have been read for long enough that those which are closed have settled.
     """
 
     def __init__(self, contacts: list[Contact], always_high: list[int], always_low: list[int], settle: int) -> None:
@@ -37,7 +37,10 @@ class KeyScan:
         self._fixed = self._high | sum(1 << channel for channel in always_low)
         self._wired = sum(1 << contact.channel for contact in contacts)
         self._settle = Settle(settle, sum(1 << c.channel for c in contacts if not c.closed_high))
+        self._longest = settle
+        self._first: int | None = None
         self.intact = True
+        self.known = False
 
     def feed(self, now: int, levels: int) -> list[KeyEvent]:
         """Take one scan captured at `now` (nanoseconds; bit n is channel n) and return what happened."""
@@ -45,6 +48,9 @@ class KeyScan:
         if not self.intact:
             self._settle.forget()
             return []
+        if self._first is None:
+            self._first = now
+        self.known = now - self._first >= self._longest
         return [
             KeyEvent(at, self._contacts[channel].key, level == self._contacts[channel].closed_high)
             for at, channel, level in self._settle.feed(now, levels & self._wired)

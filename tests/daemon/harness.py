@@ -11,7 +11,7 @@ from bridge.cards.folder import at_once
 from bridge.clock import SECOND, LoopClock
 from bridge.console import BUILT_IN, load
 from bridge.console.facts import Console
-from bridge.daemon.bus import Bus
+from bridge.daemon.bus import Bus, RunBus
 from bridge.daemon.daemon import Daemon, Seams
 from bridge.daemon.sticks import Sticks
 from bridge.demo.skerry.core import SkerryCore
@@ -81,6 +81,7 @@ class Rig:
         rehearse: bool = True,
         listen: Listen = Udev,
         mount: Mount | None = None,
+        run_bus: RunBus = LoopBus,
     ) -> None:
         self.states: list[DeviceState] = []
         self.console = console or without_filaments(load(examples() / "skerry.toml"))
@@ -95,7 +96,7 @@ class Rig:
             pace=pace,
             say=self.states.append,
             seams=Seams(
-                LoopBus, partial(Sticks, elsewhere=at_once, listen=listen, mount=mount), self.line.open, at_once
+                run_bus, partial(Sticks, elsewhere=at_once, listen=listen, mount=mount), self.line.open, at_once
             ),
         )
         self._tasks: list[asyncio.Task[None]] = []

@@ -8,12 +8,14 @@ from typing import Any
 
 import pytest
 
+from bridge.daemon.bus import Bus
 from bridge.daemon.daemon import FaultError
 from bridge.errors import ConsoleError
 from bridge.links.client import CoreClient
 from bridge.links.messages import CardRead, Credit, Hello, Key, Lamps, Punched, Refused, Type, Welcome, encode
 from bridge.links.observer import observe
-from tests.daemon.harness import Rig
+from bridge.rehearsal.panel import RehearsedPanel
+from tests.daemon.harness import LoopBus, Rig
 from tests.daemon.panels import small_console
 from tests.virtual import run_virtually
 
@@ -79,6 +81,40 @@ def test_keys_reach_the_core_that_is_there_and_levels_the_one_that_comes(tmp_pat
         client.close()
 
     on_small_console(tmp_path, main)
+
+
+class PanelFirst(LoopBus):
+    """Steps a bus after something was done to the panel at it."""
+
+    act: Callable[[RehearsedPanel], None]
+    rig: Rig
+
+    def __init__(self, bus: Bus, failed: Callable[[BaseException], None]) -> None:
+        PanelFirst.act(PanelFirst.rig.daemon.panel)
+        super().__init__(bus, failed)
+
+
+@pytest.mark.parametrize(("plugged", "closed"), [(True, b"\x02"), (False, b"\x00")])
+def test_a_core_that_comes_when_the_start_is_over_is_told_how_keys_stood_before_it(
+    tmp_path: Path, plugged: bool, closed: bytes
+) -> None:
+    def act(panel: RehearsedPanel) -> None:
+        panel._set(panel._keys["DOOR"], closed=True)  # long ago: it does not bounce any more
+        panel.plug("key inputs", plugged=plugged)
+
+    async def main() -> None:
+        PanelFirst.act = act
+        PanelFirst.rig = rig = Rig(tmp_path, small_console(tmp_path), run_bus=PanelFirst)
+        async with rig:
+            client = new_client(rig)
+            came = [message for _, message in await rig.talk(client, 20)]
+            assert [message.closed for message in came if isinstance(message, Welcome)] == [closed]
+            state = rig.state_of("key inputs")
+            assert state is not None
+            assert state.state == ("ready" if plugged else "cable")
+            client.close()
+
+    run_virtually(main())
 
 
 def test_a_cable_that_comes_off_throws_no_key(tmp_path: Path) -> None:

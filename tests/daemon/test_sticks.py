@@ -153,7 +153,7 @@ def test_a_hopper_whose_stick_hangs_serves_the_next_one(tmp_path: Path, pulled: 
             mount=plugs,
         )
         slot, elsewhere = sticks.port("reader", (port(2),))
-        worker = sticks._workers[0]
+        worker = sticks._workers["reader"]
         plugs.hear(*added(*stick(2)))
         while slot.stick.folder is None:
             await slot.changed(slot.stick)
@@ -189,7 +189,7 @@ def test_a_console_starts_though_no_process_can_and_the_hopper_tells(
 
     async def main() -> None:
         sticks = Sticks(LoopClock(), lambda *_: None)
-        _, elsewhere = sticks.folder(tmp_path)
+        _, elsewhere = sticks.folder("reader", tmp_path)
         with pytest.raises(BlockingIOError):
             await elsewhere(os.getpid)
         await sticks.close()
