@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from bridge.errors import ConsoleError
+from bridge.kit import doors as kit
 
 if TYPE_CHECKING:
     from bridge.decks.files import Asked
@@ -52,6 +53,8 @@ def parser() -> argparse.ArgumentParser:
         help="start even if the deck in the reader is bad: nobody is there to read it",
     )
     run.set_defaults(door=_run)
+
+    kit.add(commands, _pace)
 
     dark = commands.add_parser("dark", help="darken every lamp of a console that is not running, and exit")
     dark.add_argument("file", type=Path, metavar="FILE", help="the console's description")
