@@ -1,6 +1,7 @@
 """Hands and eyes at a rehearsed console: what someone at the panel does and sees, one line of words at a time."""
 
 import asyncio
+import contextlib
 import shlex
 import shutil
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
@@ -14,8 +15,10 @@ from bridge.daemon.daemon import Daemon
 FULL = 4095
 SHADES = "·░▒▓█"
 """A lamp from dark to full."""
-SEEN_WITHIN = 2 * SECOND
-"""Nanoseconds in which the console sees a key that was thrown, unless its cable is off."""
+SEEN_WITHIN = 2.0
+"""Seconds in which the console sees a key that was thrown, unless its cable is off."""
+LINKED_WITHIN = 20.0
+"""Seconds a core has that was started beside the console."""
 LONGEST_WAIT = 3600.0
 """Seconds."""
 
@@ -69,9 +72,13 @@ class Hands:
         """Take one line of the observer link."""
         if line["topic"] == "key":
             self._closed[line["name"]] = line["closed"]
-            self._changed.set()
         elif line["topic"] == "device":
             self._devices[line["name"]] = line["state"] + (f" - {line['words']}" if line["words"] else "")
+        self._changed.set()
+
+    async def linked(self) -> bool:
+        """Return once a core is linked, or False when none is in time."""
+        return await self._within(LINKED_WITHIN, lambda: self._devices.get("core", "").startswith("linked"))
 
     async def do(self, line: str) -> Sequence[str]:
         """Do what one line says and return what there is to tell; raises NotDoneError when it can't be done."""
@@ -130,13 +137,17 @@ class Hands:
             self._daemon.panel.throw(name, closed=closed)
         except KeyError:
             raise NotDoneError(f"{name} is on wires that are not rehearsed") from None
-        try:
-            async with asyncio.timeout(SEEN_WITHIN / SECOND):
-                while self._closed[name] is not closed:
+        if not await self._within(SEEN_WITHIN, lambda: self._closed[name] is closed):
+            raise NotDoneError(f"the console has not seen {name} move: is its cable off?")
+
+    async def _within(self, seconds: float, true: Callable[[], bool]) -> bool:
+        """Wait until `true()`, at most so long; return whether it is."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                while not true():
                     self._changed.clear()
                     await self._changed.wait()
-        except TimeoutError:
-            raise NotDoneError(f"the console has not seen {name} move: is its cable off?") from None
+        return true()
 
     # Lamps
 

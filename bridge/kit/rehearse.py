@@ -56,8 +56,10 @@ async def rehearse(
         say(f"observer socket: {sockets.observer}")
         hands = Hands(console, daemon, kept)
         with _beside(with_socket(core, sockets.core) if core else ()):
-            worked = asyncio.ensure_future(_work(hands, lines or typed(), say))
             watched = asyncio.ensure_future(_watch(str(sockets.observer), hands))
+            if core and not await hands.linked():
+                say("the core has not linked yet; going on without it")
+            worked = asyncio.ensure_future(_work(hands, lines or typed(), say))
             failed = asyncio.ensure_future(daemon.wait())
             tasks = (worked, watched, failed)
             try:
