@@ -1,0 +1,1 @@
+"""Consolewright as a service of the system: what puts it there, and what runs there as root."""
