@@ -92,7 +92,7 @@ class System:
         return grp.getgrnam(GROUP).gr_gid
 
     def mount(self, source: Path, target: Path, system: str, flags: int, options: str) -> None:
-        """Have the kernel mount a file system; its errors are those of mount(2)."""
+        """Have the kernel put a file system in the place of a folder. Raises OSError."""
         _call(
             "mount", os.fsencode(source), os.fsencode(target), system.encode(), ctypes.c_ulong(flags), options.encode()
         )
