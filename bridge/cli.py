@@ -50,7 +50,7 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--unattended",
         action="store_true",
-        help="start even if the deck in the reader is bad: nobody is there to read it",
+        help="start even if a part is missing or the deck in the reader is bad: nobody is there to read it",
     )
     run.set_defaults(door=_run)
 

@@ -3,9 +3,9 @@
 The only place that knows both the real wires and the rehearsed ones.
 """
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from bridge.console.facts import Bus as BusFacts
 from bridge.console.facts import Console, LampKind, Part
 from bridge.daemon.bus import Bus, Job
 from bridge.daemon.chains import KeyJob, LampChain, LampJob
+from bridge.daemon.opening import Opening
 from bridge.errors import ConsoleError
 from bridge.lamps.drive import LampDrive
 from bridge.lamps.filament import FilamentType, resolve
@@ -23,16 +24,16 @@ from bridge.lamps.flash import Calm, FlashLimit, FlashShare
 from bridge.lamps.models import LampModels, NeonType
 from bridge.lamps.output import Output, gains
 from bridge.parts.catalogue import I2C_LAMP_DRIVERS, KEY_DRIVERS, LINE_LAMP_DRIVERS, SPI_LAMP_DRIVERS
-from bridge.parts.facts import LampDriver
+from bridge.parts.facts import KeyDriver, LampDriver
 from bridge.rehearsal.panel import RehearsedPanel
 from bridge.report import Report
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
 from bridge.wires.kinds import Line, Spi, Wires
-from bridge.wires.real import REHEARSE, RealWires, WireError
+from bridge.wires.real import RealWires, WireError
 
 MS = 1_000_000
+REHEARSE = "To try without the hardware, add --rehearse."
 T = TypeVar("T")
-K = TypeVar("K", bound=Hashable)
 
 
 @dataclass
@@ -53,10 +54,18 @@ class Assembly:
             wires.close()
 
 
-def assemble(console: Console, *, rehearse: bool, report: Report, events: Callable[[list[KeyEvent]], None]) -> Assembly:
+def assemble(
+    console: Console,
+    *,
+    rehearse: bool,
+    report: Report,
+    events: Callable[[list[KeyEvent]], None],
+    unattended: bool = False,
+) -> Assembly:
     """Open everything `console` describes; `rehearse` rehearses every bus, whatever the description says.
 
-    `report` and `events` are called on the buses' threads. Raises ConsoleError with everything that cannot be opened.
+    `report` and `events` are called on the buses' threads. Raises ConsoleError with everything that cannot be opened,
+    unless the start is `unattended`: then a part that cannot be opened is not ready, and tried again by its bus.
     """
     rehearsed = [part for part in console.parts if rehearse or part.bus.rehearsed]
     panel = RehearsedPanel(rehearsed, console.lamps, console.keys)
@@ -68,9 +77,9 @@ def assemble(console: Console, *, rehearse: bool, report: Report, events: Callab
     for bus, share in zip(console.buses, limit.shares, strict=True):
         wires = panel.wires if rehearse or bus.rehearsed else real
         _lay(console, bus, wires, assembly, errors, limit=share, report=report, events=events)
-    if errors:
+    if errors and not unattended:
         assembly.close()
-        raise ConsoleError("\n".join(dict.fromkeys(errors)))
+        raise ConsoleError("\n".join(dict.fromkeys([*errors, REHEARSE])))
     return assembly
 
 
@@ -87,7 +96,7 @@ def darken(console: Console, *, rehearse: bool) -> tuple[list[str], list[str]]:
     errors: list[str] = []
     for part in parts:
         try:
-            _lamp_driver(part, panel.wires if rehearse or part.bus.rehearsed else real).dark()
+            _Wiring(part, panel.wires if rehearse or part.bus.rehearsed else real).lamp_driver().dark()
             done.append(part.name)
         except WireError as error:
             errors += str(error).splitlines()
@@ -116,18 +125,19 @@ def _lay(
     for part in console.parts:
         if part.bus != facts:
             continue
+        wiring = _Wiring(part, wires)
+        opening: Opening[Any]
+        if part.facts.serves == "lamps":
+            opening = Opening(part.name, wiring.lamp_driver)
+            chains.append(_lamp_chain(console, part, lamps, opening))
+        else:
+            opening = Opening(part.name, wiring.key_driver)
+            job = KeyJob(part.name, opening, _key_scan(console, part), events, report)
+            jobs.append(Job(SECOND // console.scan.rate_hz, job.run))
         try:
-            if part.facts.serves == "lamps":
-                chains.append(_lamp_chain(console, part, lamps, _lamp_driver(part, wires)))
-            else:
-                spi, lines = _open_spi(part, wires)
-                driver = KEY_DRIVERS[part.facts.name](spi, lines, part.chips)
-                job = KeyJob(part.name, driver, _key_scan(console, part), events, report)
-                jobs.append(Job(SECOND // console.scan.rate_hz, job.run))
-        except WireError as error:
+            opening.open()
+        except ConsoleError as error:
             errors += str(error).splitlines()
-        except OSError as error:
-            errors.append(f"{part.name}: bus {facts.name} does not answer ({error.strerror}). {REHEARSE}")
     if chains:
         lit = LampJob(lamps, chains, _drive(console, lamps, limit), report)
         assembly.lamps.append(lit)
@@ -138,56 +148,74 @@ def _lay(
         assembly.buses.append(Bus(facts.name, jobs))
 
 
-def _lamp_driver(part: Part, wires: Wires) -> LampDriver:
-    """Open what a part that drives lamps is wired to, and make its driver, dark."""
-    name = part.facts.name
-    match part.facts.bus:
-        case "spi":
-            spi, lines = _open_spi(part, wires)
-            return SPI_LAMP_DRIVERS[name](spi, lines, part.chips)
-        case "i2c":
-            i2c, lines = _open(part, wires, lambda: wires.i2c(part.bus.port, part.bus.rate_hz))
-            return I2C_LAMP_DRIVERS[name](i2c, lines, part.addresses, part.pwm_hz or 0.0)
-        case None:
-            channels, wrong = _open_lines(wires, {gpio: (gpio, False) for gpio in part.gpios})
-            if wrong:
-                raise WireError("\n".join(wrong))
-            return LINE_LAMP_DRIVERS[name](list(channels.values()))
+class _Wiring:
+    """What one part is wired to, opened as far as it can be.
 
+    What is open stays so, at rest, though something else is missing; only that is tried again when the driver is next
+    asked for. Raises WireError with everything that cannot be opened, OSError if a bus that is open does not answer.
+    """
 
-def _open_spi(part: Part, wires: Wires) -> tuple[Spi, dict[str, Line]]:
-    return _open(part, wires, lambda: wires.spi(part.bus.port, part.select, part.bus.rate_hz))
+    def __init__(self, part: Part, wires: Wires) -> None:
+        self._part = part
+        self._wires = wires
+        self._lines: dict[Any, Line] = {}
+        self._bus: Any = None
 
+    def lamp_driver(self) -> LampDriver:
+        """Make the driver of a part that drives lamps, dark."""
+        part, name = self._part, self._part.facts.name
+        match part.facts.bus:
+            case "spi":
+                spi, lines = self._open_spi()
+                return SPI_LAMP_DRIVERS[name](spi, lines, part.chips)
+            case "i2c":
+                i2c, lines = self._open(lambda: self._wires.i2c(part.bus.port, part.bus.rate_hz))
+                return I2C_LAMP_DRIVERS[name](i2c, lines, part.addresses, part.pwm_hz or 0.0)
+            case None:
+                wrong = self._open_lines({gpio: (gpio, False) for gpio in part.gpios})
+                if wrong:
+                    raise WireError("\n".join(wrong))
+                return LINE_LAMP_DRIVERS[name](list(self._lines.values()))
 
-def _open(part: Part, wires: Wires, open_bus: Callable[[], T]) -> tuple[T, dict[str, Line]]:
-    """Open a part's control lines and its bus; raises WireError with everything that cannot be opened."""
-    wired = {line.key: (part.lines[line.key], line.at_rest) for line in part.facts.lines if line.key in part.lines}
-    lines, wrong = _open_lines(wires, wired)
-    try:
-        bus = open_bus()
-    except WireError as error:
-        wrong.append(str(error))
-    if wrong:
-        raise WireError("\n".join(wrong))
-    return bus, lines
+    def key_driver(self) -> KeyDriver:
+        """Make the driver of a part that reads keys."""
+        spi, lines = self._open_spi()
+        return KEY_DRIVERS[self._part.facts.name](spi, lines, self._part.chips)
 
+    def _open_spi(self) -> tuple[Spi, dict[str, Line]]:
+        part = self._part
+        return self._open(lambda: self._wires.spi(part.bus.port, part.select, part.bus.rate_hz))
 
-def _open_lines(wires: Wires, wired: Mapping[K, tuple[int, bool]]) -> tuple[dict[K, Line], list[str]]:
-    """Open GPIOs at their levels; every one that can be, so that it stands at rest though another fails."""
-    lines: dict[K, Line] = {}
-    wrong: list[str] = []
-    for key, (gpio, level) in wired.items():
+    def _open(self, open_bus: Callable[[], T]) -> tuple[T, dict[str, Line]]:
+        """Open the control lines and the bus."""
+        part = self._part
+        wrong = self._open_lines(
+            {line.key: (part.lines[line.key], line.at_rest) for line in part.facts.lines if line.key in part.lines}
+        )
         try:
-            lines[key] = wires.line(gpio, level)
+            bus: T = self._bus or open_bus()
+            self._bus = bus
         except WireError as error:
             wrong.append(str(error))
-    return lines, wrong
+        if wrong:
+            raise WireError("\n".join(wrong))
+        return bus, self._lines
+
+    def _open_lines(self, wired: Mapping[Any, tuple[int, bool]]) -> list[str]:
+        """Open GPIOs at their levels, every one that can be; return what is wrong with the others."""
+        wrong: list[str] = []
+        for key, (gpio, level) in wired.items():
+            try:
+                self._lines[key] = self._lines.get(key) or self._wires.line(gpio, level)
+            except WireError as error:
+                wrong.append(str(error))
+        return wrong
 
 
-def _lamp_chain(console: Console, part: Part, lamps: npt.NDArray[np.intp], driver: LampDriver) -> LampChain:
+def _lamp_chain(console: Console, part: Part, lamps: npt.NDArray[np.intp], opening: Opening[LampDriver]) -> LampChain:
     wired = [(n, console.lamps[i].channel) for n, i in enumerate(lamps) if console.lamps[i].part == part]
     places = np.array(wired, np.intp).reshape(-1, 2)
-    return LampChain(part.name, driver, places[:, 0], places[:, 1], part.channels)
+    return LampChain(part.name, opening, places[:, 0], places[:, 1], part.channels)
 
 
 def _key_scan(console: Console, part: Part) -> KeyScan:

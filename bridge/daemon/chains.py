@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bridge.clock import SECOND
+from bridge.daemon.opening import Opening
 from bridge.lamps.drive import LampDrive
 from bridge.lamps.frames import Bits, Counts, Frame, FrameSlot
 from bridge.parts.facts import KeyDriver, LampDriver
@@ -27,10 +28,15 @@ class LampChain:
     """One chain of lamp drivers: lamp `lamps[i]` of the bus is on channel `channels[i]` of so many."""
 
     def __init__(
-        self, part: str, driver: LampDriver, lamps: npt.NDArray[np.intp], channels: npt.NDArray[np.intp], count: int
+        self,
+        part: str,
+        opening: Opening[LampDriver],
+        lamps: npt.NDArray[np.intp],
+        channels: npt.NDArray[np.intp],
+        count: int,
     ) -> None:
         self.part = part
-        self._driver = driver
+        self._opening = opening
         self._lamps, self._channels = _as_slice(lamps), _as_slice(channels)
         self._codes: npt.NDArray[np.uint16] = np.zeros(count, np.uint16)
         self._shown = b""
@@ -44,15 +50,18 @@ class LampChain:
         A chain whose bus has failed is tried again each second, and keeps its outputs as they were. Chips that can be
         asked are asked each second whether they are still as they were set up.
         """
+        driver = self._opening.driver(now)
+        if driver is None:
+            return self._opening.trouble
         wanted = codes[self._lamps]
         shown = wanted.tobytes()
-        lost = self._lost(now)
+        lost = self._lost(driver, now)
         if now < self._again and (self._broken or (shown == self._shown and not lost)):
             return None
         self._codes[self._channels] = wanted
         self._again = now + REWRITE
         try:
-            self._driver.write(self._codes)
+            driver.write(self._codes)
         except OSError as error:
             self._broken = True
             return _bus_trouble(self.part, error)
@@ -62,19 +71,22 @@ class LampChain:
 
     def dark(self) -> DeviceState | None:
         """Darken the chain; return what is to be said if its bus has failed. Its outputs are blanked even then."""
+        driver = self._opening.made
+        if driver is None:
+            return None
         try:
-            self._driver.dark()
+            driver.dark()
         except OSError as error:
             return _bus_trouble(self.part, error)
         return None
 
     _broken = False
 
-    def _lost(self, now: int) -> bool:
+    def _lost(self, driver: LampDriver, now: int) -> bool:
         if now < self._look:
             return False
         self._look = now + CHECK
-        return self._driver.check()
+        return driver.check()
 
 
 def _as_slice(indexes: npt.NDArray[np.intp]) -> npt.NDArray[np.intp] | slice:
@@ -124,10 +136,15 @@ class KeyJob:
     """
 
     def __init__(
-        self, part: str, driver: KeyDriver, scan: KeyScan, events: Callable[[list[KeyEvent]], None], report: Report
+        self,
+        part: str,
+        opening: Opening[KeyDriver],
+        scan: KeyScan,
+        events: Callable[[list[KeyEvent]], None],
+        report: Report,
     ) -> None:
         self._part = part
-        self._driver = driver
+        self._opening = opening
         self._scan = scan
         self._events = events
         self._ready = DeviceState(part, "ready")
@@ -139,8 +156,12 @@ class KeyJob:
         """Scan once."""
         if now < self._retry:
             return
+        driver = self._opening.driver(now)
+        if driver is None:
+            self._report(self._opening.trouble)
+            return
         try:
-            levels = self._driver.read()
+            levels = driver.read()
         except OSError as error:
             self._retry = now + RETRY
             self._report(_bus_trouble(self._part, error))

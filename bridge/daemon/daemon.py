@@ -91,7 +91,8 @@ class Daemon:
     """One console, from `start` to `stop`.
 
     `state` is the folder where things are kept, hoppers named by a relative folder among them; `sockets` where the
-    sockets go. `say` is told of every change of a device's state.
+    sockets go. `say` is told of every change of a device's state. An `unattended` start does without the parts that
+    cannot be opened, until they can be.
     """
 
     def __init__(
@@ -103,6 +104,7 @@ class Daemon:
         rehearse: bool,
         pace: float,
         say: Callable[[DeviceState], None],
+        unattended: bool = False,
         seams: Seams | None = None,
     ) -> None:
         self._console = console
@@ -111,6 +113,7 @@ class Daemon:
         self._rehearse = rehearse
         self._pace = pace
         self._say = say
+        self._unattended = unattended
         self._seams = seams or Seams()
         self._loop = asyncio.get_running_loop()
         self._clock = LoopClock(self._loop)
@@ -192,7 +195,11 @@ class Daemon:
         console = self._console
         self._folder = StateFolder(self._state)
         self._assembly = assemble(
-            console, rehearse=self._rehearse, report=self._from_thread, events=self._keys_from_thread
+            console,
+            rehearse=self._rehearse,
+            report=self._from_thread,
+            events=self._keys_from_thread,
+            unattended=self._unattended,
         )
         self._desk.devices.lamps = self._assembly.lamps
         self.observers.state(

@@ -30,7 +30,8 @@ async def run(
     """Run the console described in `file` until SIGINT or SIGTERM; `pace` None is the description's, `calm` adds to it.
 
     Raises ConsoleError when it can't start, or when something in it dies. A bad deck in the reader is in the way of a
-    start, unless it is `unattended`: then it is the reader's state, as it is for a deck that comes later.
+    start, as a part is that cannot be opened, unless it is `unattended`: then it is the reader's state, as it is for a
+    deck that comes later, or the part's, which is tried again.
     """
     console = load(file)
     if calm:
@@ -47,6 +48,7 @@ async def run(
         rehearse=rehearse,
         pace=console.pace.factor if pace is None else pace,
         say=voice,
+        unattended=unattended,
     )
     clock = LoopClock()
     feeding = None

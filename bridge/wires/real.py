@@ -5,6 +5,7 @@ spidev rather than lgpio's SPI because it lets go of the interpreter lock during
 
 import os
 import tempfile
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,12 @@ from bridge.errors import ConsoleError
 from bridge.wires.lines import GpioLine
 
 ADAPTERS = Path("/sys/bus/i2c/devices")
-REHEARSE = "To try without the hardware, add --rehearse."
+
+
+CHIPS = Path("/dev")
+"""Where the kernel puts its GPIO chips, gpiochip0, gpiochip1 …"""
+LABELS = ("pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1")
+"""What the chip behind the header of a board is called: up to the Pi 3, Pi 4, Pi 5. Its number is another each time."""
 
 
 class WireError(ConsoleError):
@@ -54,9 +60,13 @@ class RealI2c:
 
 
 class RealWires:
-    """Opens the board's buses and lines. Raises WireError, from the method that needs what is missing."""
+    """Opens the board's buses and lines. Raises WireError, from the method that needs what is missing.
+
+    Any thread may open them: what was missing at the start is opened by the bus that needs it.
+    """
 
     def __init__(self) -> None:
+        self._lock = threading.Lock()
         self._factory: Any = None
         self._opened: list[RealSpi | RealI2c | GpioLine] = []
 
@@ -67,17 +77,21 @@ class RealWires:
         except ImportError:
             raise WireError(
                 f"SPI{port}: the Python module spidev is not installed. On the board: sudo apt install python3-spidev "
-                f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'. {REHEARSE}"
+                f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'."
             ) from None
         device = spidev.SpiDev()
         try:
             device.open(port, select)
-            device.mode = 0
-            device.max_speed_hz = rate_hz
+            try:
+                device.mode = 0
+                device.max_speed_hz = rate_hz
+            except OSError:
+                device.close()
+                raise
         except FileNotFoundError:
             raise WireError(
                 f"SPI{port} chip select {select}: /dev/spidev{port}.{select} does not exist. Enable SPI: put "
-                f"dtparam=spi=on into /boot/firmware/config.txt and start the board again. {REHEARSE}"
+                f"dtparam=spi=on into /boot/firmware/config.txt and start the board again."
             ) from None
         except PermissionError:
             raise WireError(
@@ -85,7 +99,7 @@ class RealWires:
                 "Add the user to the group spi: sudo usermod -aG spi $USER, then log in again."
             ) from None
         except OSError as error:
-            raise WireError(f"SPI{port} chip select {select}: {error.strerror}. {REHEARSE}") from None
+            raise WireError(f"SPI{port} chip select {select}: {error.strerror}.") from None
         spi = RealSpi(device)
         self._opened.append(spi)
         return spi
@@ -97,15 +111,21 @@ class RealWires:
         except ImportError:
             raise WireError(
                 f"I2C{port}: the Python module smbus2 is not installed. On the board: sudo apt install python3-smbus2 "
-                f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'. {REHEARSE}"
+                f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'."
             ) from None
+        set_to = _clock(port)
+        if set_to is not None and set_to < rate_hz:
+            raise WireError(
+                f"I2C{port}: the board runs it at {set_to:,} Hz, but rate_hz of its bus is {rate_hz:,}. Put "
+                f"{_setting(rate_hz)} into /boot/firmware/config.txt and start the board again, or lower rate_hz."
+            )
         try:
             device = smbus2.SMBus(port)
         except FileNotFoundError:
             raise WireError(
                 f"I2C{port}: /dev/i2c-{port} does not exist. Enable I2C: put {_setting(rate_hz)} into "
                 "/boot/firmware/config.txt and i2c-dev into /etc/modules, and start the board again "
-                f"(raspi-config does both). {REHEARSE}"
+                f"(raspi-config does both)."
             ) from None
         except PermissionError:
             raise WireError(
@@ -113,29 +133,25 @@ class RealWires:
                 "Add the user to the group i2c: sudo usermod -aG i2c $USER, then log in again."
             ) from None
         except OSError as error:
-            raise WireError(f"I2C{port}: {error.strerror}. {REHEARSE}") from None
+            raise WireError(f"I2C{port}: {error.strerror}.") from None
         i2c = RealI2c(device)
         self._opened.append(i2c)
-        set_to = _clock(port)
-        if set_to is not None and set_to < rate_hz:
-            raise WireError(
-                f"I2C{port}: the board runs it at {set_to:,} Hz, but rate_hz of its bus is {rate_hz:,}. Put "
-                f"{_setting(rate_hz)} into /boot/firmware/config.txt and start the board again, or lower rate_hz."
-            )
         return i2c
 
     def line(self, gpio: int, level: bool) -> GpioLine:
         """Open a GPIO as an output that starts at `level`."""
-        if self._factory is None:
-            self._factory = _lgpio_factory(gpio)
-        try:
-            line = GpioLine(self._factory, gpio, level)
-        except Exception as error:  # lgpio.error derives from Exception alone
-            raise WireError(
-                f"GPIO{gpio}: cannot be used as an output ({error}). Another program may hold it: stop that one first."
-            ) from error
-        self._opened.append(line)
-        return line
+        with self._lock:
+            if self._factory is None:
+                self._factory = _lgpio_factory(gpio)
+            try:
+                line = GpioLine(self._factory, gpio, level)
+            except Exception as error:  # noqa: BLE001 -- lgpio.error derives from Exception alone
+                raise WireError(
+                    f"GPIO{gpio}: cannot be used as an output ({error}). Another program may hold it: stop that one "
+                    "first."
+                ) from None
+            self._opened.append(line)
+            return line
 
     def close(self) -> None:
         """Let go of every bus and line."""
@@ -163,16 +179,41 @@ def _lgpio_factory(gpio: int) -> Any:
     # lgpio makes a FIFO in the working directory as soon as it is imported, and fails where it may not.
     os.environ.setdefault("LG_WD", os.environ.get("RUNTIME_DIRECTORY") or tempfile.gettempdir())
     try:
-        from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415 -- only a board with real wires has it
+        import lgpio  # noqa: PLC0415 -- only a board with real wires has it
+        from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415
     except ImportError:
         raise WireError(
             f"GPIO{gpio}: the Python module lgpio is not installed. On the board: sudo apt install python3-lgpio "
-            f"(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'. {REHEARSE}"
+            "(in a venv made with --system-site-packages), or, in a clone, pip install '.[pi]'."
         ) from None
+    chip = _chip(lgpio, gpio)
     try:
-        return LGPIOFactory()
-    except Exception as error:  # lgpio.error and gpiozero's errors have no common base
+        return LGPIOFactory(chip=chip)
+    except Exception as error:  # noqa: BLE001 -- lgpio.error and gpiozero's errors have no common base
+        raise WireError(f"GPIO{gpio}: /dev/gpiochip{chip} cannot be opened ({error}).") from None
+
+
+def _chip(lgpio: Any, gpio: int) -> int:
+    """Return the number of the chip that has the board's header."""
+    found: dict[str, str] = {}
+    for device in sorted(CHIPS.glob("gpiochip*")):
+        number = int(device.name.removeprefix("gpiochip"))
+        try:
+            handle = lgpio.gpiochip_open(number)
+        except Exception as error:  # noqa: BLE001 -- lgpio.error derives from Exception alone
+            found[str(device)] = str(error)
+            continue
+        label = lgpio.gpio_get_chip_info(handle)[3]
+        lgpio.gpiochip_close(handle)
+        if label in LABELS:
+            return number
+        found[str(device)] = label
+    if not found:
         raise WireError(
-            f"GPIO{gpio}: this board's lines cannot be opened ({error}). On a Raspberry Pi, add the user to the group "
-            f"gpio: sudo usermod -aG gpio $USER, then log in again. {REHEARSE}"
-        ) from error
+            f"GPIO{gpio}: this computer has no lines: there is no {CHIPS}/gpiochip*. Run this on a Raspberry Pi."
+        )
+    chips = ", ".join(f"{device}: {label}" for device, label in found.items())
+    raise WireError(
+        f"GPIO{gpio}: the lines of a Raspberry Pi ({', '.join(LABELS)}) were not found ({chips}). If this is one, add "
+        "the user to the group gpio: sudo usermod -aG gpio $USER, then log in again."
+    )

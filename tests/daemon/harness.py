@@ -82,6 +82,7 @@ class Rig:
         listen: Listen = Udev,
         mount: Mount | None = None,
         run_bus: RunBus = LoopBus,
+        unattended: bool = False,
     ) -> None:
         self.states: list[DeviceState] = []
         self.console = console or without_filaments(load(examples() / "skerry.toml"))
@@ -95,6 +96,7 @@ class Rig:
             rehearse=rehearse,
             pace=pace,
             say=self.states.append,
+            unattended=unattended,
             seams=Seams(
                 run_bus, partial(Sticks, elsewhere=at_once, listen=listen, mount=mount), self.line.open, at_once
             ),

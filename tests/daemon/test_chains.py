@@ -1,7 +1,10 @@
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
 from bridge.daemon.chains import CABLE, CHECK, RETRY, REWRITE, KeyJob, LampChain, LampJob
+from bridge.daemon.opening import Opening
 from bridge.report import DeviceState
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
 from tests.lamps.test_lamps import instant
@@ -38,11 +41,17 @@ class Driver:
         return self.levels
 
 
+def opened(part: str, driver: Driver) -> Opening[Any]:
+    opening = Opening(part, lambda: driver)
+    opening.open()
+    return opening
+
+
 def lamp_job(driver: Driver, said: list[DeviceState]) -> LampJob:
     """The console's lamps 1 and 3 are on this bus, on channels 2 and 0."""
     lamps = np.array([1, 3], np.intp)
     places = np.array([0, 1], np.intp)
-    chain = LampChain("lamps", driver, places, np.array([2, 0], np.intp), 4)
+    chain = LampChain("lamps", opened("lamps", driver), places, np.array([2, 0], np.intp), 4)
     return LampJob(lamps, [chain], instant(2), said.append)
 
 
@@ -118,7 +127,7 @@ def test_a_chip_that_was_upset_is_written_at_once_though_its_lamps_stand() -> No
 def test_key_events_a_cable_that_comes_off_and_a_bus_that_fails() -> None:
     driver, said, events = Driver(), list[DeviceState](), list[KeyEvent]()
     scan = KeyScan([Contact(7, 1, False)], [0], [2], 10 * MS)
-    job = KeyJob("keys", driver, scan, events.extend, said.append)
+    job = KeyJob("keys", opened("keys", driver), scan, events.extend, said.append)
     job.run(0)
     driver.levels = 0b001
     for now in range(4 * MS, 40 * MS, 4 * MS):

@@ -155,30 +155,129 @@ def test_i2c_that_the_board_runs_slower_than_described_is_no_such_bus(
 
 
 def test_lines_without_lgpio_say_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", None)
+    monkeypatch.setitem(sys.modules, "lgpio", None)
     with pytest.raises(WireError, match="apt install python3-lgpio"):
         RealWires().line(24, False)
 
 
-def test_lines_on_a_board_that_refuses_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse() -> None:
-        raise RuntimeError("can not open gpiochip")
+class Lgpio(ModuleType):
+    """As much of the module as opens lines: chips by number, each with a label or what is in the way of opening it."""
 
-    monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", SimpleNamespace(LGPIOFactory=refuse))
-    with pytest.raises(WireError, match=r"can not open gpiochip.*usermod -aG gpio"):
-        RealWires().line(24, False)
+    SET_PULL_NONE = BOTH_EDGES = RISING_EDGE = FALLING_EDGE = 0
+
+    def __init__(self, chips: dict[int, str | Exception]) -> None:
+        super().__init__("lgpio")
+        self.chips = chips
+        self.open: list[int] = []
+        self.busy: set[int] = set()
+        self.levels: dict[int, int] = {}
+
+    class error(Exception):  # noqa: N801, N818 -- its name there
+        pass
+
+    def gpiochip_open(self, number: int) -> int:
+        chip = self.chips[number]
+        if isinstance(chip, Exception):
+            raise chip
+        self.open.append(number)
+        return number
+
+    def gpiochip_close(self, handle: int) -> None:
+        self.open.remove(handle)
+
+    def gpio_get_chip_info(self, handle: int) -> list[Any]:
+        return [0, 54, f"gpiochip{handle}", self.chips[handle]]
+
+    def gpio_claim_input(self, _handle: int, gpio: int, _flags: int) -> None:
+        if gpio in self.busy:
+            raise self.error("GPIO busy")
+
+    def gpio_claim_output(self, _handle: int, gpio: int, level: int = 0, _flags: int = 0) -> None:
+        self.levels[gpio] = level
+
+    def gpio_get_mode(self, _handle: int, gpio: int) -> int:
+        return 1 << 1 if gpio in self.levels else 0
+
+    def gpio_write(self, _handle: int, gpio: int, level: int) -> None:
+        self.levels[gpio] = level
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        return 0 if name.isupper() else lambda *_: 0
 
 
-def test_a_line_in_use_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
-    class Busy:
-        def pin(self, _: object) -> None:
-            raise RuntimeError("GPIO busy")
+def with_chips(monkeypatch: pytest.MonkeyPatch, folder: Path, chips: dict[int, str | Exception]) -> Lgpio:
+    """Let gpiozero's own factory run on such chips, on a board it knows."""
+    lgpio = Lgpio(chips)
+    for number in chips:
+        (folder / f"gpiochip{number}").touch()
+    monkeypatch.setattr(real, "CHIPS", folder)
+    monkeypatch.setitem(sys.modules, "lgpio", lgpio)
+    monkeypatch.delitem(sys.modules, "gpiozero.pins.lgpio", raising=False)
+    monkeypatch.setattr("gpiozero.pins.local.LocalPiFactory._get_revision", lambda _: 0xC03111)
+    return lgpio
 
-        def __getattr__(self, name: str) -> Any:
-            return lambda *_, **__: None
 
-    monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", SimpleNamespace(LGPIOFactory=Busy))
+@pytest.mark.parametrize("label", ["pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1"])
+def test_the_boards_chip_is_known_by_its_label_whatever_its_number(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, label: str
+) -> None:
+    # source: Linux, drivers/pinctrl/bcm/pinctrl-bcm2835.c and pinctrl-rp1.c: the labels.
+    lgpio = with_chips(
+        monkeypatch,
+        tmp_path,
+        {0: "raspberrypi-exp-gpio", 3: OSError("can not open gpiochip"), 11: label, 4: "gpio-brcmstb"},
+    )
     wires = RealWires()
-    with pytest.raises(WireError, match="GPIO24: cannot be used"):
-        wires.line(24, False)
+    line = wires.line(24, level=True)
+    assert lgpio.open == [11]
+    assert lgpio.levels == {24: 1}
+    line.set(False)
+    assert lgpio.levels == {24: 0}
+    wires.close()
+    assert lgpio.open == []
+
+
+@pytest.mark.parametrize(
+    ("chips", "words"),
+    [
+        ({}, r"GPIO24: this computer has no lines: there is no .*gpiochip\*. Run this on a Raspberry Pi"),
+        (
+            {0: "INT3452:00", 1: OSError("can not open gpiochip")},
+            r"gpiochip0: INT3452:00, .*gpiochip1: can not open gpiochip\).*usermod -aG gpio",
+        ),
+    ],
+)
+def test_without_the_boards_chip_it_is_said_what_there_is(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, chips: dict[int, str | Exception], words: str
+) -> None:
+    lgpio = with_chips(monkeypatch, tmp_path, chips)
+    with pytest.raises(WireError, match=words):
+        RealWires().line(24, level=False)
+    assert lgpio.open == []
+
+
+def test_a_chip_that_cannot_be_used_is_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def refuse(chip: int) -> None:
+        raise RuntimeError("no such board")
+
+    with_chips(monkeypatch, tmp_path, {2: "pinctrl-rp1"})
+    monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", SimpleNamespace(LGPIOFactory=refuse))
+    with pytest.raises(WireError, match=r"GPIO24: /dev/gpiochip2 cannot be opened \(no such board\)"):
+        RealWires().line(24, level=False)
+
+
+def test_a_line_in_use_is_named_and_opened_once_it_is_free(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    lgpio = with_chips(monkeypatch, tmp_path, {0: "pinctrl-bcm2711"})
+    lgpio.busy = {24}
+    wires = RealWires()
+    other = wires.line(23, level=True)
+    for _ in range(2):
+        with pytest.raises(WireError, match=r"GPIO24: cannot be used as an output .*GPIO busy"):
+            wires.line(24, level=False)
+    lgpio.busy = set()
+    wires.line(24, level=False)
+    other.set(False)
+    assert lgpio.levels == {23: 0, 24: 0}
     wires.close()
