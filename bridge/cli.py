@@ -32,6 +32,7 @@ def parser() -> argparse.ArgumentParser:
     top = argparse.ArgumentParser(
         prog="consolewright", description="Joins an emulator program to a physical replica console, or rehearses one."
     )
+    top.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     check = commands.add_parser("check", help="check a console description: print all its errors, or what is wired")
@@ -89,6 +90,20 @@ def parser() -> argparse.ArgumentParser:
     )
     demo.set_defaults(door=_demo)
     return top
+
+
+class _Version(argparse.Action):
+    """Prints the version of what is installed; looked up when asked for, since that takes a while on a Pi."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415
+
+        try:
+            number = version("consolewright")
+        except PackageNotFoundError:
+            number = "(not installed)"
+        print(f"consolewright {number}")
+        parser.exit()
 
 
 def _add_deck(deck: argparse.ArgumentParser) -> None:

@@ -1,5 +1,6 @@
 """The command as people meet it: what they type, what they read, how it ends."""
 
+import importlib.metadata
 import json
 import signal
 import socket
@@ -42,6 +43,19 @@ def test_check_tells_of_a_rise_and_a_fall_that_disagree(
     file.write_text(changed(("fall_ms = 33", f"fall_ms = {fall}")))
     assert command(monkeypatch, "check", str(file)) == 0
     assert ('Lamp kind "glow": rise_ms and fall_ms disagree' in capsys.readouterr().out) is told
+
+
+def test_version_is_that_of_the_package(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr(importlib.metadata, "version", lambda name: f"1.2.3 of {name}")
+    assert command(monkeypatch, "--version") == 0
+    assert capsys.readouterr().out == "consolewright 1.2.3 of consolewright\n"
+
+    def nowhere(name: str) -> str:
+        raise importlib.metadata.PackageNotFoundError(name)
+
+    monkeypatch.setattr(importlib.metadata, "version", nowhere)
+    assert command(monkeypatch, "--version") == 0
+    assert capsys.readouterr().out == "consolewright (not installed)\n"
 
 
 def test_schema_is_json(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:

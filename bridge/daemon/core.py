@@ -40,6 +40,10 @@ from bridge.typewriter.line import Typewriter
 Indexes = npt.NDArray[np.intp]
 _NONE: Indexes = np.zeros(0, np.intp)
 TWELVE_ROWS = 0xFFF
+_BITS = 11
+"""The byte of a LAMPS message where its bits begin."""
+_COLUMNS = 9
+"""The byte of a PUNCH message where its first column begins."""
 
 
 @dataclass
@@ -132,7 +136,7 @@ class CoreDesk:
                 self._punch(message.number, _checked(message.card))
             case Type():
                 if devices.typewriter is not None and not devices.typewriter.type(message.codes):
-                    raise LinkError("TYPE: more characters than credit was given for")
+                    raise LinkError("TYPE: more characters than credit was given for", 5, 6)
                 self.typed += len(message.codes)
 
     def left(self) -> None:
@@ -230,9 +234,9 @@ class CoreDesk:
             return
         try:
             if not self.devices.punch.punch(self._run, number, card):
-                raise LinkError("PUNCH: too many cards under way; wait for PUNCHED before the next")
+                raise LinkError("PUNCH: too many cards under way; wait for PUNCHED before the next", 5, 4)
         except CardRefusedError as error:
-            raise LinkError(f"PUNCH: {error}") from None
+            raise LinkError(f"PUNCH: {error}", 5, 4) from None
 
     @property
     def _bytes_of_bits(self) -> int:
@@ -241,17 +245,20 @@ class CoreDesk:
     def _lamps(self, message: Lamps) -> None:
         lamps = self._core_lamps
         if len(message.bits) != self._bytes_of_bits:
-            raise LinkError(f"LAMPS: {len(message.bits)} bytes of bits for {lamps} lamps")
+            raise LinkError(f"LAMPS: {len(message.bits)} bytes of bits for {lamps} lamps", _BITS - 2, 2)
         if len(message.on_time) != (4 * lamps if message.elapsed else 0):
             raise LinkError(
-                f"LAMPS: {len(message.on_time)} bytes of on-time for {lamps} lamps, elapsed {message.elapsed}"
+                f"LAMPS: {len(message.on_time)} bytes of on-time for {lamps} lamps, elapsed {message.elapsed}",
+                *(_BITS + self._bytes_of_bits, 2),
             )
         source = self._source
         bits = np.unpackbits(np.frombuffer(message.bits + b"\0", np.uint8), bitorder="little").view(np.bool_)[source]
         if message.elapsed:
             theirs = np.frombuffer(message.on_time + bytes(4 * (8 * self._bytes_of_bits + 1 - lamps)), "<u4")
             if theirs.max() > message.elapsed:
-                raise LinkError(f"LAMPS: lamp {theirs.argmax()} lit {theirs.max()} of {message.elapsed} ticks")
+                lamp, lit = int(theirs.argmax()), theirs.max()
+                byte = _BITS + self._bytes_of_bits + 4 * lamp
+                raise LinkError(f"LAMPS: lamp {lamp} lit {lit} of {message.elapsed} ticks", byte, 2)
             on_time = theirs[source]
         else:
             on_time = np.zeros(len(source), np.uint32)
@@ -262,10 +269,13 @@ class CoreDesk:
 def _no_name_twice(kind: str, names: tuple[str, ...]) -> None:
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
-        raise LinkError(f"HELLO: {kind} {twice!r} is listed twice")
+        raise LinkError(f"HELLO: {kind} {twice!r} is listed twice", rule=1)
 
 
 def _checked(card: bytes) -> Card:
-    if np.frombuffer(card, "<u2").max() > TWELVE_ROWS:
-        raise LinkError("PUNCH: a column has a hole below row 9: only the low twelve bits may be set")
+    columns = np.frombuffer(card, "<u2")
+    if columns.max() > TWELVE_ROWS:
+        column = int(columns.argmax())
+        words = f"PUNCH: column {column + 1} has a hole below row 9: only the low twelve bits may be set"
+        raise LinkError(words, _COLUMNS + 2 * column)
     return Card(card)

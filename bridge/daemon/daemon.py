@@ -30,6 +30,7 @@ from bridge.daemon.sticks import Hopper, Sticks, Supervise
 from bridge.errors import ConsoleError
 from bridge.links.core import CoreLink
 from bridge.links.observer import ObserverLink
+from bridge.links.tap import TOPIC, Tap
 from bridge.rehearsal.control import Control
 from bridge.rehearsal.panel import RehearsedPanel
 from bridge.rehearsal.typewriter import RehearsedTypewriter
@@ -120,7 +121,7 @@ class Daemon:
         self._report = on_change(self._told)
         self.observers = ObserverLink(console.name)
         self._desk = CoreDesk(console, pace)
-        self._core_link = CoreLink(self._desk, self._report)
+        self._core_link = CoreLink(self._desk, self._report, self._tap())
         self._desk.send = self._core_link.send
         self._assembly: Assembly | None = None
         self._control: Control | None = None
@@ -184,6 +185,14 @@ class Daemon:
         # Transports close on the loop's next turns.
         for _ in range(3):
             await asyncio.sleep(0)
+
+    def _tap(self) -> Tap:
+        """Return a tap on the core link that flows while an observer asks for it."""
+        tap = Tap()
+        tap.now, tap.tell = self._clock.now, self.observers.stream
+        tap.wanted = lambda: self.observers.wanted(TOPIC)
+        self.observers.offer(TOPIC, tap.standing)
+        return tap
 
     @property
     def panel(self) -> RehearsedPanel:

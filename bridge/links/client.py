@@ -1,15 +1,24 @@
-"""The core's end of the core link, for cores written in Python: one object, never blocking, reconnecting by itself."""
+"""The core's end of the core link, for cores written in Python: one object, reconnecting by itself.
+
+The calls are those of the C client, under the same names but for read (read_card here): what ends in `_wait` blocks,
+nothing else does.
+"""
 
 import contextlib
 import os
+import select
 import socket
-from collections.abc import Sequence
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bridge.clock import SECOND
 from bridge.links.messages import (
+    FOR_GOOD,
     VERSION,
     CardRead,
+    Cause,
     Credit,
     CycleEnd,
     Decoder,
@@ -35,6 +44,10 @@ from bridge.links.ontime import OnTime
 
 FRAME = SECOND // 100
 RETRY = SECOND // 4
+RETRY_REFUSED = 10 * SECOND
+"""Nanoseconds until the next try after a refusal that stays until somebody changes something."""
+MOST_TYPED = 4096
+"""Codes of the typewriter's keyboard that are kept for `keyboard`, the oldest; likewise in C."""
 _FULL = 1 << 16
 _MOST_TICKS = 1 << 31
 
@@ -51,10 +64,13 @@ class CoreClient:
     """One core's link to the console.
 
     The core calls `cycle` after each machine cycle, `rest` when its machine stands still, and `poll` often (each loop
-    round): that sends what is due and returns what came. Times are monotonic nanoseconds, passed in. Losing the daemon
-    is normal: the client keeps counting, tries again four times a second, says what it has and asks again for what was
-    still owed: no card is lost or comes twice. A core with `own_time` keeps the machine's time by itself: it gets cards
-    at once.
+    round): that sends what is due and returns what came, for cores that want to be told; those that would rather ask
+    use `key`, `card_came` and the rest. Lamps and keys are numbered as they are listed here. Times are monotonic
+    nanoseconds, passed in; the waiting calls look at the clock themselves, and take seconds, None for no limit.
+
+    Losing the daemon is normal: the client keeps counting, tries again four times a second (or, where it was refused
+    for good, every ten seconds), says what it has and asks again for what was still owed: no card is lost or comes
+    twice. A core with `own_time` keeps the machine's time by itself: it gets cards at once.
     """
 
     def __init__(
@@ -91,10 +107,26 @@ class CoreClient:
         self._have = Have(0, 0)
         self._own_time = own_time
         self._punch_number = 0
+        self._polled = 0
+        self._untold: list[FromDaemon] = []
+        self._closed = [False] * len(keys)
+        self._presses = [0] * len(keys)
+        self._card: CardRead | None = None
+        self._keyboard: deque[int] = deque()
+        self._devices: dict[str, Device] = {}
         self.credit = 0
+        """How many characters may be typed now."""
         self.pace = 1.0
+        """How many times faster than the real machine the console's devices run; infinity is without waiting."""
+        self.cycle_over = False
+        """Whether the cycle of the last card is over."""
+        self.last_card = 0
+        """The number after which the staff expect no card (the reader's "end" key), 0 if they have not said so."""
         self.welcome: Welcome | None = None
         self.refusal = ""
+        """Why the console refused this core, in words, or ""."""
+        self.cause = 0
+        """The same as a number (CAUSE_… in bridge.links.messages), 0 if the console gave none."""
 
     @property
     def connected(self) -> bool:
@@ -120,18 +152,68 @@ class CoreClient:
         """Say how the lamps stand while the machine stands still."""
         self._bits = bits
 
+    def lamp_missing(self, lamp: int) -> bool:
+        """Whether the panel lacks this lamp; known once connected."""
+        return self.welcome is not None and self._hello.lamps[lamp] in self.welcome.missing_lamps
+
+    def key_missing(self, key: int) -> bool:
+        """Whether the panel lacks this key; known once connected."""
+        return self.welcome is not None and self._hello.keys[key] in self.welcome.missing_keys
+
+    def key(self, key: int) -> bool:
+        """Whether a key is closed now."""
+        return self._closed[key]
+
+    def presses(self, key: int) -> int:
+        """Return how often a key has been closed since the last such call: a press counts however short it was."""
+        count, self._presses[key] = self._presses[key], 0
+        return count
+
     def read_card(self) -> None:
         """Ask for one card; a CardRead comes when it has been read. Asking twice before it comes is asking once."""
         if not self._wanted.card:
             self._wanted.card = True
             self._send(Read())
 
+    def card_came(self) -> CardRead | None:
+        """Take the card that has come, or None."""
+        card, self._card = self._card, None
+        return card
+
+    def read_wait(self, seconds: float | None = None) -> CardRead | None:
+        """Ask for a card and wait for it; None if it has not come in time, and then it is still asked for."""
+        if self._card is None:
+            self.read_card()
+        self._until(lambda: self._card is not None, seconds)
+        return self.card_came()
+
     def punch(self, card: bytes) -> int:
-        """Ask for a card (160 bytes) to be punched and return its number; a Punched with it comes when it is safe."""
+        """Ask for a card (160 bytes) to be punched; a Punched with its number comes when it is safe.
+
+        Returns the number, or 0 while the card before is not yet safe.
+        """
+        if self._wanted.punch is not None:
+            return 0
         self._punch_number += 1
         self._wanted.punch = Punch(self._punch_number, card)
         self._send(self._wanted.punch)
         return self._punch_number
+
+    @property
+    def punched(self) -> bool:
+        """Whether all that was to be punched is safe."""
+        return self._wanted.punch is None
+
+    def punch_wait(self, card: bytes, seconds: float | None = None) -> bool:
+        """Punch a card and wait until it is safe; False if it is not in time.
+
+        It is then still under way, unless the one before it was: in that case `punched` tells of that one.
+        """
+        end = _end(seconds)
+        if not self._until(lambda: self.punched, seconds):
+            return False
+        self.punch(card)
+        return self._until(lambda: self.punched, _left(end))
 
     def type(self, codes: bytes) -> int:
         """Type as many of these ISO 646 codes as there is credit for, and return how many that was."""
@@ -141,8 +223,59 @@ class CoreClient:
             self._send(Type(taken))
         return len(taken)
 
+    def type_wait(self, codes: bytes, seconds: float | None = None) -> int:
+        """Type them all, waiting for credit; return how many could be in time."""
+        end = _end(seconds)
+        done = self.type(codes)
+        while done < len(codes) and self._until(lambda: self.credit > 0, _left(end)):
+            done += self.type(codes[done:])
+        self._flush()
+        return done
+
+    def keyboard(self) -> int | None:
+        """Return the next code from the typewriter's keyboard, or None."""
+        return self._keyboard.popleft() if self._keyboard else None
+
+    def keyboard_wait(self, seconds: float | None = None) -> int | None:
+        """Wait for the next code from the typewriter's keyboard; None if none comes in time."""
+        self._until(lambda: bool(self._keyboard), seconds)
+        return self.keyboard()
+
+    def device(self, name: str) -> Device:
+        """Return how a device ("reader", "punch", "typewriter") stands; its state is "" while it is not known."""
+        return self._devices.get(name, Device(name, "", ""))
+
     def poll(self, now: int) -> list[FromDaemon]:
-        """Connect, send and receive what can be done at once; return what came, oldest first."""
+        """Connect, send and receive what can be done at once; return what came since the last call, oldest first."""
+        came = self._untold + self._turn(now)
+        self._untold = []
+        return came
+
+    def wait(self, seconds: float | None = None) -> list[FromDaemon]:
+        """Wait until something comes, at most so long, then do what `poll` does; returns as it does."""
+        self._pause(seconds)
+        return self.poll(time.monotonic_ns())
+
+    def _until(self, true: Callable[[], bool], seconds: float | None) -> bool:
+        """Serve the link until `true()`, at most so long; return whether it is. What comes is told by the next poll."""
+        end = _end(seconds)
+        while True:
+            came = self._turn(time.monotonic_ns())
+            self._untold = (self._untold + came)[-MOST_TYPED:]
+            left = _left(end)
+            if true() or left == 0:
+                return true()
+            self._pause(left)
+
+    def _pause(self, seconds: float | None) -> None:
+        """Wait for something to come, or for room to send what waits; not beyond the next try to connect."""
+        self._flush()
+        longest = RETRY / SECOND if seconds is None or self._socket is None else seconds
+        readers = [] if self._socket is None else [self._socket]
+        select.select(readers, readers if self._out else [], [], longest if seconds is None else min(seconds, longest))
+
+    def _turn(self, now: int) -> list[FromDaemon]:
+        self._polled = now
         if self._socket is None and now >= self._next_try:
             self._next_try = now + RETRY
             self._connect()
@@ -154,9 +287,10 @@ class CoreClient:
 
     def send_due(self, now: int) -> None:
         """Send what is due and can be sent at once; for a core that has just done something worth showing."""
+        self._flush()
         if self.connected and now >= self._next_frame:
             self._frame(now)
-        self._flush()
+            self._flush()
 
     def close(self) -> None:
         """Leave the console; it goes to its rest state."""
@@ -228,26 +362,53 @@ class CoreClient:
         return came
 
     def _take(self, message: object, came: list[FromDaemon]) -> None:
+        if isinstance(message, FromDaemon):
+            self._note(message)
+            self._note_card(message)
+            came.append(message)
+
+    def _note(self, message: FromDaemon) -> None:
         match message:
             case Welcome():
-                self.welcome, self.pace, self.refusal = message, message.pace, ""
-                self.credit, self._shown = 0, None
-                self._ask_again()
+                self._welcomed(message)
+            case Key():
+                self._set_key(message.key, closed=bool(message.closed))
+            case Credit():
+                self.credit += message.characters
+            case Keyboard():
+                self._keyboard.extend(message.codes[: MOST_TYPED - len(self._keyboard)])
+            case Device():
+                self._devices[message.device] = message
+            case Cause():
+                self.cause = message.cause
+            case Refused():
+                self.refusal = message.reason
+
+    def _note_card(self, message: FromDaemon) -> None:
+        match message:
             case CardRead():
-                self._wanted.card = False
+                self._wanted.card, self.cycle_over, self._card = False, False, message
                 self._have = Have(message.number, message.picked_at)
+            case CycleEnd():
+                self.cycle_over = True
             case Punched():
                 if self._wanted.punch is not None and self._wanted.punch.number == message.number:
                     self._wanted.punch = None
-            case Credit():
-                self.credit += message.characters
-            case Refused():
-                self.refusal = message.reason
-            case Key() | CycleEnd() | Device() | Keyboard() | LastCard():
-                pass
-            case _:
-                return
-        came.append(message)
+            case LastCard():
+                self.last_card = message.number
+
+    def _welcomed(self, message: Welcome) -> None:
+        self.welcome, self.pace, self.refusal, self.cause = message, message.pace, "", 0
+        self.credit, self._shown = 0, None
+        # A key that was pressed and let go while the link was down is not seen; one that is down now was pressed.
+        for n in range(min(len(self._closed), 8 * len(message.closed))):
+            self._set_key(n, closed=bool(message.closed[n // 8] >> n % 8 & 1))
+        self._ask_again()
+
+    def _set_key(self, key: int, *, closed: bool) -> None:
+        if key < len(self._closed):
+            self._presses[key] += closed and not self._closed[key]
+            self._closed[key] = closed
 
     def _ask_again(self) -> None:
         if self._own_time:
@@ -261,5 +422,17 @@ class CoreClient:
     def _lost(self) -> None:
         with contextlib.suppress(OSError):
             self.close()
+        if self.cause in FOR_GOOD:
+            self._next_try = self._polled + RETRY_REFUSED
         self._out.clear()
         self.credit = 0
+
+
+def _end(seconds: float | None) -> int | None:
+    """Return the moment that is so many seconds away, None for none."""
+    return None if seconds is None else time.monotonic_ns() + round(max(seconds, 0.0) * SECOND)
+
+
+def _left(end: int | None) -> float | None:
+    """Return how many seconds are left until then."""
+    return None if end is None else max(0, end - time.monotonic_ns()) / SECOND

@@ -6,7 +6,13 @@ from typing import Protocol
 
 from bridge.links.listen import listen
 from bridge.links.messages import (
+    CAUSE_LEAVING,
+    CAUSE_RULE,
+    CAUSE_SLOW,
+    CAUSE_TAKEN,
+    CAUSE_VERSION,
     VERSION,
+    Cause,
     Decoder,
     FromDaemon,
     Have,
@@ -21,7 +27,9 @@ from bridge.links.messages import (
     Type,
     Welcome,
     encode,
+    name_of,
 )
+from bridge.links.tap import Tap
 from bridge.report import DeviceState, Report
 
 HELLO_WITHIN = 5.0
@@ -48,11 +56,12 @@ class CoreHandler(Protocol):
 
 
 class CoreLink:
-    """Serves the core link; `report` is told in words when a core comes, goes or is refused."""
+    """Serves the core link; `report` is told in words when a core comes, goes or is refused, `tap` what crosses it."""
 
-    def __init__(self, handler: CoreHandler, report: Report) -> None:
+    def __init__(self, handler: CoreHandler, report: Report, tap: Tap | None = None) -> None:
         self.handler = handler
         self.report = report
+        self.tap = tap or Tap()
         self.core: _Caller | None = None
         self.callers: set[_Caller] = set()
         self._server: asyncio.Server | None = None
@@ -73,7 +82,7 @@ class CoreLink:
             self._server.close()
         self.report = lambda _: None
         for caller in tuple(self.callers):
-            caller.refuse("the console is shutting down")
+            caller.refuse("the console is shutting down", CAUSE_LEAVING)
 
 
 class _Caller(asyncio.Protocol):
@@ -90,10 +99,10 @@ class _Caller(asyncio.Protocol):
         self._transport = transport
         self._link.callers.add(self)
         if len(self._link.callers) > MOST_CALLERS:
-            self.refuse("too many connections at once")
+            self.refuse("too many connections at once", CAUSE_TAKEN)
             return
         late = f"no hello came within {HELLO_WITHIN:g} seconds"
-        self._deadline = asyncio.get_running_loop().call_later(HELLO_WITHIN, self.refuse, late)
+        self._deadline = asyncio.get_running_loop().call_later(HELLO_WITHIN, self.refuse, late, CAUSE_SLOW)
 
     def data_received(self, data: bytes) -> None:
         try:
@@ -102,7 +111,7 @@ class _Caller(asyncio.Protocol):
                     return
                 self._take(message)
         except LinkError as error:
-            self.refuse(str(error))
+            self.refuse(str(error), CAUSE_RULE)
 
     def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 -- the protocol's signature
         self._leave(DeviceState("core", "absent", "The emulator is gone; the lamps rest until it comes back."))
@@ -112,15 +121,18 @@ class _Caller(asyncio.Protocol):
         if self._transport is None:
             return
         self._transport.write(encode(message))
+        self._link.tap.sent(message)
         if self._transport.get_write_buffer_size() > MOST_UNREAD:
-            self.refuse(f"the core has left more than {MOST_UNREAD} bytes unread")
+            self.refuse(f"the core has left more than {MOST_UNREAD} bytes unread", CAUSE_SLOW)
 
-    def refuse(self, reason: str) -> None:
+    def refuse(self, reason: str, cause: int) -> None:
         """Say why, and close."""
         if self._transport is None:
             return
         transport = self._transport
-        transport.write(encode(Refused(reason)))
+        transport.write(encode(Cause(cause)) + encode(Refused(reason)))
+        if self._link.core is self:
+            self._link.tap.sent(Refused(reason))
         who = "core" if self._link.core in (None, self) else "another core"
         self._leave(DeviceState(who, "refused", f"An emulator was refused: {reason}."))
         transport.close()
@@ -128,23 +140,23 @@ class _Caller(asyncio.Protocol):
     def _take(self, message: Message) -> None:
         if self._link.core is self:
             if not isinstance(message, Lamps | Read | Punch | Type | Have | OwnTime):
-                raise LinkError(f"{type(message).__name__} is not a core's to send now")
+                raise LinkError(f"{name_of(type(message))} is not a core's to send now", 4, 1)
+            self._link.tap.heard(message)
             self._link.handler.took(message)
         elif not isinstance(message, Hello):
-            raise LinkError(f"{type(message).__name__} came before the hello")
+            raise LinkError(f"{name_of(type(message))} came before HELLO", 4, 1)
         elif self._link.core is not None:
-            raise LinkError("another core is linked already; one console serves one core")
+            self.refuse("another core is linked already; one console serves one core", CAUSE_TAKEN)
         elif not message.oldest <= VERSION <= message.newest:
-            raise LinkError(
-                f"the core speaks versions {message.oldest} to {message.newest} of the link, "
-                f"this console version {VERSION}"
-            )
+            versions = f"versions {message.oldest} to {message.newest}"
+            self.refuse(f"the core speaks {versions} of the link, this console version {VERSION}", CAUSE_VERSION)
         else:
             self._welcome(message)
 
     def _welcome(self, hello: Hello) -> None:
         welcome = self._link.handler.came(hello)
         self._link.core = self
+        self._link.tap.heard(hello)
         if self._deadline is not None:
             self._deadline.cancel()
         self.send(welcome)
@@ -162,6 +174,7 @@ class _Caller(asyncio.Protocol):
         self._link.callers.discard(self)
         if self._link.core is self:
             self._link.core = None
+            self._link.tap.gone()
             self._link.handler.left()
             self._link.report(state)
         elif state.state != "absent":

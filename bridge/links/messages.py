@@ -16,7 +16,16 @@ LONGEST = 1 << 20
 
 
 class LinkError(Exception):
-    """The peer broke a rule of the link; `str()` names the rule and, where it can, the byte."""
+    """The peer broke a rule of the link.
+
+    `str()` says how, and names the byte of the message (its length begins at byte 0) where there is one, and the rule
+    of core-link.md by its number, or by the section's name.
+    """
+
+    def __init__(self, words: str, byte: int | None = None, rule: int | str = "Messages") -> None:
+        place = [f"byte {byte} of the message"] if byte is not None else []
+        place.append(f"rule {rule}" if isinstance(rule, int) else f'"{rule}"')
+        super().__init__(f"{words} ({', '.join(place)} of the core link)")
 
 
 @dataclass(frozen=True)
@@ -190,6 +199,20 @@ class LastCard:
 
 
 @dataclass(frozen=True)
+class Cause:
+    """Daemon: why what follows, a Refused, is said, as a number: one of the CAUSE_ constants, or a later one."""
+
+    CODE: ClassVar[int] = 0x8A
+    KINDS: ClassVar[tuple[str, ...]] = ("u8",)
+    cause: int
+
+
+CAUSE_RULE, CAUSE_VERSION, CAUSE_TAKEN, CAUSE_LEAVING, CAUSE_SLOW = 1, 2, 3, 4, 5
+FOR_GOOD = (CAUSE_RULE, CAUSE_VERSION)
+"""Causes that stay until somebody has changed the core or the console: trying again at once is of no use."""
+
+
+@dataclass(frozen=True)
 class Refused:
     """Daemon: the last word before it closes the link, and why."""
 
@@ -199,7 +222,7 @@ class Refused:
 
 
 FromCore = Hello | Lamps | Read | Punch | Type | Have | OwnTime
-FromDaemon = Welcome | Key | CardRead | CycleEnd | Punched | Credit | Device | Keyboard | LastCard | Refused
+FromDaemon = Welcome | Key | CardRead | CycleEnd | Punched | Credit | Device | Keyboard | LastCard | Cause | Refused
 Message = FromCore | FromDaemon
 M = TypeVar("M", bound=Message)
 
@@ -207,9 +230,22 @@ MESSAGES: dict[int, type[Message]] = {
     kind.CODE: kind
     for kind in (
         *(Hello, Lamps, Read, Punch, Type, Have, OwnTime),
-        *(Welcome, Key, CardRead, CycleEnd, Punched, Credit, Device, Keyboard, LastCard, Refused),
+        *(Welcome, Key, CardRead, CycleEnd, Punched, Credit, Device, Keyboard, LastCard, Cause, Refused),
     )
 }
+
+_PAGE_NAMES: dict[type[Message], str] = {
+    CardRead: "CARD",
+    CycleEnd: "CYCLE END",
+    OwnTime: "OWN TIME",
+    LastCard: "LAST CARD",
+}
+
+
+def name_of(kind: type[Message]) -> str:
+    """Return what core-link.md calls a type of message."""
+    return _PAGE_NAMES.get(kind, kind.__name__.upper())
+
 
 _NUMBERS = {"u8": struct.Struct("<B"), "u16": struct.Struct("<H"), "u32": struct.Struct("<I")}
 _NUMBERS |= {"u64": struct.Struct("<Q"), "f64": struct.Struct("<d")}
@@ -252,7 +288,7 @@ class _Fields:
             try:
                 return raw.decode()
             except UnicodeDecodeError:
-                raise LinkError(f"{self._name}: the text ending at byte {self._at} is not UTF-8") from None
+                raise LinkError(f"{self._name}: a text is not UTF-8", self._byte - len(raw)) from None
         if kind == "texts":
             return tuple(self.take("text") for _ in range(self.take("u16")))
         if kind == "blob":
@@ -262,13 +298,17 @@ class _Fields:
     def _bytes(self, count: int) -> bytes:
         piece = self._body[self._at : self._at + count]
         if len(piece) < count:
-            raise LinkError(f"{self._name}: {count} bytes expected at byte {self._at}, {len(piece)} there")
+            raise LinkError(f"{self._name}: {count} bytes expected, {len(piece)} there", self._byte)
         self._at += count
         return piece
 
+    @property
+    def _byte(self) -> int:
+        return _HEAD.size + self._at
+
     def end(self) -> None:
         if self._at < len(self._body):
-            raise LinkError(f"{self._name}: {len(self._body) - self._at} bytes too many after byte {self._at}")
+            raise LinkError(f"{self._name}: {len(self._body) - self._at} bytes too many", self._byte)
 
 
 def decode(code: int, body: bytes) -> Message | None:
@@ -279,7 +319,7 @@ def decode(code: int, body: bytes) -> Message | None:
     kind = MESSAGES.get(code)
     if kind is None:
         return None
-    taker = _Fields(kind.__name__, body)
+    taker = _Fields(name_of(kind), body)
     values = [taker.take(field) for field in kind.KINDS]
     taker.end()
     return kind(*values)
@@ -298,7 +338,7 @@ class Decoder:
             length, code = _HEAD.unpack_from(self._pending)
             if not 1 <= length <= LONGEST:
                 raise LinkError(
-                    f"a length of {length} bytes where 1 to {LONGEST} are allowed: this is not the core link"
+                    f"a length of {length} bytes where 1 to {LONGEST} are allowed: this is not the core link", 0
                 )
             if len(self._pending) < 4 + length:
                 return

@@ -12,6 +12,7 @@ from bridge.links import core
 from bridge.links.client import CoreClient
 from bridge.links.core import CoreLink
 from bridge.links.messages import (
+    CAUSE_LEAVING,
     CardRead,
     Credit,
     FromDaemon,
@@ -55,7 +56,7 @@ class Console:
 
     def took(self, message: Lamps | Read | Punch | Type | Have | OwnTime) -> None:
         if isinstance(message, Type) and b"!" in message.codes:
-            raise LinkError("no shouting")
+            raise LinkError("no shouting", 5, 6)
         self.took_messages.append(message)
 
     def left(self) -> None:
@@ -164,11 +165,14 @@ def test_a_second_core_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
     ("sent", "reason"),
     [
         (b"GET / HTTP/1.1\r\n\r\n", "not the core link"),
-        (encode(Read()), "Read came before the hello"),
+        (encode(Read()), "READ came before HELLO (byte 4 of the message, rule 1 of the core link)"),
         (encode(Hello(2, 9, 1, 1.0, "new", (), ())), "versions 2 to 9"),
-        (struct.pack("<IB", 4, 0x01) + b"abc", "expected at byte"),
-        (encode(Hello(1, 1, 1, 1.0, "x", (), ())) + encode(Type(b"!")), "no shouting"),
-        (encode(Hello(1, 1, 1, 1.0, "x", (), ())) * 2, "Hello is not a core's to send now"),
+        (struct.pack("<IB", 4, 0x01) + b"abc", "2 bytes expected, 1 there (byte 7 of the message, "),
+        (
+            encode(Hello(1, 1, 1, 1.0, "x", (), ())) + encode(Type(b"!")),
+            "no shouting (byte 5 of the message, rule 6 of ",
+        ),
+        (encode(Hello(1, 1, 1, 1.0, "x", (), ())) * 2, "HELLO is not a core's to send now"),
         (b"", "no hello came within 5 seconds"),
     ],
 )
@@ -210,7 +214,7 @@ def test_what_was_owed_is_asked_for_again_after_a_reconnection(tmp_path: Path) -
         number = client.punch(b"\x01" * 160)
         await turn(client)
         console.took_messages.clear()
-        console.link.core.refuse("trial")  # type: ignore[union-attr]
+        console.link.core.refuse("trial", CAUSE_LEAVING)  # type: ignore[union-attr]
         await turn(client, 100 * MS)
         assert client.refusal == "trial"
         assert console.lefts == 1
@@ -220,7 +224,7 @@ def test_what_was_owed_is_asked_for_again_after_a_reconnection(tmp_path: Path) -
         console.link.send(CardRead(1, 20, 30, bytes(160)))
         came = await turn(client, 600 * MS)
         assert [type(m) for m in came] == [Punched, CardRead]
-        console.link.core.refuse("trial")  # type: ignore[union-attr]
+        console.link.core.refuse("trial", CAUSE_LEAVING)  # type: ignore[union-attr]
         await turn(client, 700 * MS)
         await turn(client, 1100 * MS)
         assert [m for m in console.took_messages if isinstance(m, Have)] == [Have(0, 0), Have(1, 20)]

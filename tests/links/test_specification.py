@@ -50,7 +50,9 @@ OBSERVER = (Path(bridge.links.__file__).parent / "observer-link.md").read_text(e
 def test_every_topic_a_console_tells_is_on_the_observers_page_with_its_keys(tmp_path: Path) -> None:
     page = {
         topic: set(re.findall(r"`(\w+)`", keys))
-        for topic, keys in re.findall(r"^\| (\w+) \| (?:state|event|first|last) \|(.*)\|$", OBSERVER, re.MULTILINE)
+        for topic, keys in re.findall(
+            r"^\| (\w+) \| (?:state|event|stream|first|last) \|(.*)\|$", OBSERVER, re.MULTILINE
+        )
     }
 
     async def main() -> list[dict[str, Any]]:
@@ -58,7 +60,7 @@ def test_every_topic_a_console_tells_is_on_the_observers_page_with_its_keys(tmp_
         async with Rig(tmp_path) as rig:
 
             async def watch() -> None:
-                lines.extend([line async for line in observe(str(rig.sockets.observer))])
+                lines.extend([line async for line in observe(str(rig.sockets.observer), also=["core"])])
 
             watching = asyncio.create_task(watch())
             (tmp_path / "reader" / "one.deck").write_text("A\n")

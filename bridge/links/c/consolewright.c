@@ -4,6 +4,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <poll.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
@@ -20,7 +21,7 @@
 
 enum {
     HELLO = 0x01, LAMPS, READ, PUNCH, TYPE, HAVE, OWN_TIME,
-    WELCOME = 0x81, KEY, CARD, CYCLE_END, PUNCHED, CREDIT, DEVICE, KEYBOARD, LAST_CARD,
+    WELCOME = 0x81, KEY, CARD, CYCLE_END, PUNCHED, CREDIT, DEVICE, KEYBOARD, LAST_CARD, CAUSE,
     REFUSED = 0xFF
 };
 
@@ -31,6 +32,7 @@ enum { TYPED = 4096, DEVICES = 64, WORDS = 512, RESERVE = 1024 };
 #define SECOND UINT64_C(1000000000)
 #define FRAME (SECOND / 100)
 #define RETRY (SECOND / 4)
+#define RETRY_REFUSED (10 * SECOND)
 #define LOOK (SECOND / 1000) /* how often cw_cycle means to read the clock */
 #define MOST_TICKS (UINT32_C(1) << 31)
 
@@ -67,10 +69,11 @@ struct cw_link {
 
     /* The socket, and what waits on either side of it. */
     int socket, welcomed;
-    uint64_t next_try, next_frame;
+    uint64_t next_try, next_frame, polled_at;
     uint8_t *out, *in;
     size_t out_size, out_from, out_to, in_size, in_to, skip;
     char refusal[WORDS];
+    int cause;
 
     /* What the console has said. */
     double pace;
@@ -389,6 +392,8 @@ static void lost(cw_link *link)
     link->socket = -1;
     link->welcomed = 0;
     link->credit = 0;
+    if (link->cause == CW_BROKE_A_RULE || link->cause == CW_NO_COMMON_VERSION)
+        link->next_try = link->polled_at + RETRY_REFUSED;
     link->out_from = link->out_to = link->in_to = link->skip = 0;
 }
 
@@ -583,6 +588,7 @@ static void welcome(cw_link *link, fields *from)
     mark(from, hello_names(link, 1), link->key_count, link->keys_missing);
     link->welcomed = 1;
     link->refusal[0] = 0;
+    link->cause = 0;
     link->credit = 0;
     link->standing_shown = 0;
     ask_again(link);
@@ -652,11 +658,14 @@ static void received(cw_link *link, const uint8_t *at, size_t size)
     case DEVICE: device_state(link, &from); break;
     case KEYBOARD: keyboard(link, &from); break;
     case LAST_CARD: link->last_card = (uint32_t)number(&from, 4); break;
+    case CAUSE: link->cause = (int)number(&from, 1); break;
     case REFUSED: text(&from, link->refusal, sizeof link->refusal); break;
     default: break;
     }
     if (from.bad) {
-        strcpy(link->refusal, "the console sent a message that is too short");
+        snprintf(link->refusal, sizeof link->refusal,
+                 "the console sent a message 0x%02X that is too short (byte %u, \"Messages\" of the core link)",
+                 (unsigned)*at, (unsigned)(from.at - at) + 4);
         lost(link);
     }
 }
@@ -668,7 +677,8 @@ static void take(cw_link *link)
     while (link->socket >= 0 && link->in_to - from >= 4) {
         size_t size = (size_t)get(link->in + from, 4);
         if (size < 1 || size > LONGEST) {
-            strcpy(link->refusal, "the console sent a length that no message has");
+            snprintf(link->refusal, sizeof link->refusal,
+                     "the console sent a length of %lu, which no message has (byte 0, \"Messages\" of the core link)", (unsigned long)size);
             lost(link);
             return;
         }
@@ -848,6 +858,7 @@ void cw_close(cw_link *link)
 
 static int poll_at(cw_link *link, uint64_t now)
 {
+    link->polled_at = now;
     if (link->socket < 0 && now >= link->next_try) {
         link->next_try = now + RETRY;
         connect_now(link);
@@ -947,6 +958,11 @@ int cw_descriptor(const cw_link *link)
 const char *cw_refusal(const cw_link *link)
 {
     return link->refusal;
+}
+
+int cw_refusal_cause(const cw_link *link)
+{
+    return link->cause;
 }
 
 int cw_lamp_missing(const cw_link *link, size_t lamp)

@@ -76,6 +76,11 @@ int cw_descriptor(const cw_link *link);
 /* Why the console refused this core, or "". Valid until the next call. */
 const char *cw_refusal(const cw_link *link);
 
+/* The same as a number, one of these or a later one; 0 if the console gave none. After the first two somebody must
+ * change something, so the link tries again every ten seconds only; after all others it goes on as ever. */
+enum { CW_BROKE_A_RULE = 1, CW_NO_COMMON_VERSION, CW_OTHER_CORE_LINKED, CW_CONSOLE_GOES_DOWN, CW_TOO_SLOW };
+int cw_refusal_cause(const cw_link *link);
+
 /* Whether the panel lacks this lamp, or this key, of the setup; known once connected. */
 int cw_lamp_missing(const cw_link *link, size_t lamp);
 int cw_key_missing(const cw_link *link, size_t key);

@@ -4,6 +4,7 @@ from pathlib import Path
 
 from bridge.demo.skerry.core import CYCLE, SkerryCore
 from bridge.demo.skerry.orders import ORDERS
+from bridge.links.messages import CAUSE_LEAVING
 from tests.daemon.harness import Rig
 from tests.virtual import run_virtually
 
@@ -66,7 +67,7 @@ def test_a_core_that_loses_its_console_goes_on_when_it_is_back(tmp_path: Path) -
         async with Rig(tmp_path) as rig:
             core = await started(rig, CARD, PNCH, HALT)
             await rig.press("START")
-            rig.daemon._core_link.core.refuse("trial")  # type: ignore[union-attr]
+            rig.daemon._core_link.core.refuse("trial", CAUSE_LEAVING)  # type: ignore[union-attr]
             await rig.wait(1000)
             assert [state.state for state in rig.states if state.device == "core"][-2:] == ["refused", "linked"]
             (tmp_path / "reader" / "one.deck").write_text("A\n")

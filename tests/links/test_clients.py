@@ -1,9 +1,13 @@
-"""The C client: what compilers say of it, its count against a naive one, and a console that plays the other end."""
+"""The clients in C and in Python held to one contract by a console that plays the other end.
+
+And the C client alone: what compilers say of it, and its count against a naive one.
+"""
 
 import ctypes
 import socket
 import subprocess
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +15,12 @@ import numpy as np
 import pytest
 
 from bridge.files import c_client
+from bridge.links.client import CoreClient
 from bridge.links.messages import (
+    CAUSE_TAKEN,
+    FOR_GOOD,
     CardRead,
+    Cause,
     Credit,
     CycleEnd,
     Decoder,
@@ -158,6 +166,120 @@ class Core:
         self.rest((ctypes.c_uint64 * 2)(lit & (1 << 64) - 1, lit >> 64))
 
 
+class PythonCore:
+    """The Python client under the names and with the values of the C one."""
+
+    def __init__(self, path: str, **more: Any) -> None:
+        self.client = CoreClient(
+            path, "toy", LAMPS, KEYS, ticks_per_second=1e5, run=0xC0FFEE, own_time=bool(more.get("own_time"))
+        )
+        self.now = 0
+
+    def poll(self, milliseconds: int = 10) -> bool:
+        self.now += milliseconds * MS
+        self.client.poll(self.now)
+        return self.client.connected
+
+    def shine(self, lit: int, ticks: int = 1) -> None:
+        self.client.cycle(lit & (1 << len(LAMPS)) - 1, ticks)
+
+    def stand(self, lit: int) -> None:
+        self.client.rest(lit)
+
+    def close(self) -> None:
+        self.client.close()
+
+    def descriptor(self) -> int:
+        return self.client.fileno()
+
+    def pace(self) -> float:
+        return self.client.pace
+
+    def refusal(self) -> bytes:
+        return self.client.refusal.encode()
+
+    def refusal_cause(self) -> int:
+        return self.client.cause
+
+    def key(self, n: int) -> int:
+        return int(n < len(KEYS) and self.client.key(n))
+
+    def presses(self, n: int) -> int:
+        return self.client.presses(n) if n < len(KEYS) else 0
+
+    def lamp_missing(self, n: int) -> bool:
+        return n < len(LAMPS) and self.client.lamp_missing(n)
+
+    def key_missing(self, n: int) -> bool:
+        return n < len(KEYS) and self.client.key_missing(n)
+
+    def read(self) -> None:
+        self.client.read_card()
+        self.client._flush()
+
+    def card_came(self, card: Any) -> bool:
+        return self._took(self.client.card_came(), card)
+
+    def read_wait(self, card: Any, milliseconds: int) -> bool:
+        return self._took(self.client.read_wait(_seconds(milliseconds)), card)
+
+    def _took(self, came: CardRead | None, card: Any) -> bool:
+        if came is None:
+            return False
+        into = card._obj
+        into.number, into.picked_at, into.read_at = came.number, came.picked_at, came.read_at
+        into.column[:] = np.frombuffer(came.card, "<u2").tolist()
+        return True
+
+    def cycle_over(self) -> bool:
+        return self.client.cycle_over
+
+    def last_card(self) -> int:
+        return self.client.last_card
+
+    def punch(self, columns: Any) -> int:
+        number = self.client.punch(_card(columns))
+        self.client._flush()
+        return number
+
+    def punched(self) -> bool:
+        return self.client.punched
+
+    def punch_wait(self, columns: Any, milliseconds: int) -> bool:
+        return self.client.punch_wait(_card(columns), _seconds(milliseconds))
+
+    def type(self, codes: bytes, count: int) -> int:
+        done = self.client.type(codes[:count])
+        self.client._flush()
+        return done
+
+    def type_wait(self, codes: bytes, count: int, milliseconds: int) -> int:
+        return self.client.type_wait(codes[:count], _seconds(milliseconds))
+
+    def keyboard(self) -> int:
+        code = self.client.keyboard()
+        return -1 if code is None else code
+
+    def keyboard_wait(self, milliseconds: int) -> int:
+        code = self.client.keyboard_wait(_seconds(milliseconds))
+        return -1 if code is None else code
+
+    def device_state(self, name: bytes) -> bytes:
+        return self.client.device(name.decode()).state.encode()
+
+    def device_words(self, name: bytes) -> bytes:
+        # C has room for 511 bytes of words.
+        return self.client.device(name.decode()).words.encode()[:510]
+
+
+def _seconds(milliseconds: int) -> float | None:
+    return None if milliseconds < 0 else milliseconds / 1000
+
+
+def _card(columns: Any) -> bytes:
+    return (np.array(list(columns), "<u2") & 0xFFF).astype("<u2").tobytes()
+
+
 class Console:
     """The other end, in the same thread: it takes what has been sent and says what it is told to say."""
 
@@ -208,14 +330,26 @@ def console(tmp_path: Path) -> Iterator[Console]:
     made.close()
 
 
+AnyCore = Core | PythonCore
+Make = Callable[..., AnyCore]
+
+
+@pytest.fixture(params=["C", "Python"])
+def make(request: pytest.FixtureRequest, tmp_path: Path, console: Console) -> Make:
+    path = str(tmp_path / "core.sock")
+    if request.param == "Python":
+        return partial(PythonCore, path)
+    return partial(Core, request.getfixturevalue("library"), path)
+
+
 @pytest.fixture
-def core(library: ctypes.CDLL, tmp_path: Path, console: Console) -> Iterator[Core]:
-    made = Core(library, str(tmp_path / "core.sock"))
+def core(make: Make) -> Iterator[AnyCore]:
+    made = make()
     yield made
     made.close()
 
 
-def joined(core: Core, console: Console, *more: Any) -> list[Any]:
+def joined(core: AnyCore, console: Console, *more: Any) -> list[Any]:
     """Let the two meet; return what the core said first, after its hello."""
     core.poll(300)
     console.accept()
@@ -225,7 +359,7 @@ def joined(core: Core, console: Console, *more: Any) -> list[Any]:
     return console.heard()
 
 
-def test_hello_and_welcome(core: Core, console: Console) -> None:
+def test_hello_and_welcome(core: AnyCore, console: Console) -> None:
     assert not core.poll()
     console.accept()
     assert console.heard() == [Hello(1, 1, 0xC0FFEE, 1e5, "toy", tuple(LAMPS), tuple(KEYS))]
@@ -240,13 +374,13 @@ def test_hello_and_welcome(core: Core, console: Console) -> None:
     assert console.heard() == [Have(0, 0), Lamps(0, bytes(9), b"")]
 
 
-def test_a_core_that_keeps_its_own_time_says_so(library: ctypes.CDLL, tmp_path: Path, console: Console) -> None:
-    core = Core(library, str(tmp_path / "core.sock"), own_time=1)
+def test_a_core_that_keeps_its_own_time_says_so(make: Make, console: Console) -> None:
+    core = make(own_time=1)
     assert joined(core, console)[:2] == [OwnTime(), Have(0, 0)]
     core.close()
 
 
-def test_frames_are_sent_a_hundred_a_second_and_count_every_cycle(core: Core, console: Console) -> None:
+def test_frames_are_sent_a_hundred_a_second_and_count_every_cycle(core: AnyCore, console: Console) -> None:
     joined(core, console)
     core.shine(0b101, 3)
     core.shine(0b1 | 1 << 69, 4)
@@ -263,7 +397,7 @@ def test_frames_are_sent_a_hundred_a_second_and_count_every_cycle(core: Core, co
     assert console.heard() == [Lamps(0, bytes([2, *bytes(8)]), b"")]
 
 
-def test_a_console_that_does_not_listen_is_counted_for_and_loses_no_light(core: Core, console: Console) -> None:
+def test_a_console_that_does_not_listen_is_counted_for_and_loses_no_light(core: AnyCore, console: Console) -> None:
     # source: arithmetic: on-time and elapsed add up exactly whatever the socket did.
     joined(core, console)
     cycles = 0
@@ -282,7 +416,7 @@ def test_a_console_that_does_not_listen_is_counted_for_and_loses_no_light(core: 
     assert on.tolist()[:15] == [sum(1 + n % 3 for n in range(20_000) if n >> lamp & 1) for lamp in range(15)]
 
 
-def test_presses_are_counted_however_short(core: Core, console: Console) -> None:
+def test_presses_are_counted_however_short(core: AnyCore, console: Console) -> None:
     joined(core, console)
     core.presses(1)
     console.say(*[Key(n, 0, n % 2) for n in range(1, 8)], Key(9, 1, 0), Key(9, 7, 1))
@@ -295,7 +429,7 @@ def card_of(*columns: int) -> bytes:
     return np.array([*columns, *[0] * (80 - len(columns))], "<u2").tobytes()
 
 
-def test_a_card_is_asked_for_once_and_taken_once(core: Core, console: Console) -> None:
+def test_a_card_is_asked_for_once_and_taken_once(core: AnyCore, console: Console) -> None:
     joined(core, console)
     card = Card()
     core.read()
@@ -315,7 +449,7 @@ def test_a_card_is_asked_for_once_and_taken_once(core: Core, console: Console) -
     assert core.last_card() == 7
 
 
-def test_what_was_owed_is_asked_for_again_after_a_lost_link(core: Core, console: Console) -> None:
+def test_what_was_owed_is_asked_for_again_after_a_lost_link(core: AnyCore, console: Console) -> None:
     joined(core, console, CardRead(3, 30, 31, card_of()))
     core.read()
     punched = (ctypes.c_uint16 * 80)(0xF801, 5)
@@ -333,7 +467,7 @@ def test_what_was_owed_is_asked_for_again_after_a_lost_link(core: Core, console:
     assert core.punch(punched) == 2
 
 
-def test_typing_keeps_to_its_credit(core: Core, console: Console) -> None:
+def test_typing_keeps_to_its_credit(core: AnyCore, console: Console) -> None:
     joined(core, console)
     assert core.type(b"TIDE", 4) == 0
     console.say(Credit(6))
@@ -345,28 +479,56 @@ def test_typing_keeps_to_its_credit(core: Core, console: Console) -> None:
     assert core.type_wait(b"BLE", 3, 0) == 0
 
 
-def test_the_keyboards_codes_wait_until_they_are_taken(core: Core, console: Console) -> None:
+def test_the_keyboards_codes_wait_until_they_are_taken(core: AnyCore, console: Console) -> None:
     joined(core, console, Keyboard(b"\x00Z"), Keyboard(b"9" * 5000))
     assert [core.keyboard() for _ in range(3)] == [0, ord("Z"), ord("9")]
     assert [core.keyboard() for _ in range(4094)][-3:] == [ord("9"), ord("9"), -1]
 
 
-def test_devices_tell_how_they_stand(core: Core, console: Console) -> None:
+def test_devices_tell_how_they_stand(core: AnyCore, console: Console) -> None:
     joined(core, console, Device("reader", "empty", "no deck"), Device("reader", "ready", "ö" * 400))
     assert core.device_state(b"reader") == b"ready"
     assert core.device_words(b"reader").decode() == "ö" * 255
     assert core.device_state(b"punch") == core.device_words(b"punch") == b""
 
 
-def test_a_refusal_and_a_message_too_short_are_told(core: Core, console: Console) -> None:
-    joined(core, console, Refused("HELLO: lamp 'A' is listed twice"))
+def test_a_refusal_and_a_message_too_short_are_told(core: AnyCore, console: Console) -> None:
+    joined(core, console, Cause(CAUSE_TAKEN), Refused("HELLO: lamp 'A' is listed twice"))
     assert core.refusal() == b"HELLO: lamp 'A' is listed twice"
+    assert core.refusal_cause() == CAUSE_TAKEN
     console.send(b"\x03\x00\x00\x00\x86\x01\x00" + b"\x02\x00\x00\x00\x86\x01")
     assert not core.poll()
-    assert core.refusal() == b"the console sent a message that is too short"
+    assert b"(byte 5" in core.refusal()
+    assert b'"Messages" of the core link' in core.refusal()
 
 
-def test_unknown_and_huge_messages_are_skipped(core: Core, console: Console) -> None:
+def test_a_length_that_no_message_has_is_told(core: AnyCore, console: Console) -> None:
+    joined(core, console)
+    console.send(bytes(5))
+    assert not core.poll()
+    assert b"a length of 0" in core.refusal()
+    assert b"(byte 0" in core.refusal()
+
+
+@pytest.mark.parametrize(("cause", "after"), [(CAUSE_TAKEN, 240), (99, 240), *((cause, 10_000) for cause in FOR_GOOD)])
+def test_a_refusal_for_good_is_not_answered_by_knocking(
+    core: AnyCore, console: Console, cause: int, after: int
+) -> None:
+    joined(core, console, Cause(cause), Refused("trial"))
+    console.hang_up()
+    core.poll(0)
+    core.poll(after - 1)
+    assert core.descriptor() == -1
+    core.poll(1)
+    assert core.descriptor() >= 0
+    assert core.refusal() == b"trial"
+    console.accept()
+    console.say(WELCOMED)
+    core.poll()
+    assert (core.refusal(), core.refusal_cause()) == (b"", 0)
+
+
+def test_unknown_and_huge_messages_are_skipped(core: AnyCore, console: Console) -> None:
     joined(core, console)
     huge = (1 << 19).to_bytes(4, "little") + b"\x70" + bytes((1 << 19) - 1)
     for at in range(0, len(huge), 50_000):
@@ -377,7 +539,7 @@ def test_unknown_and_huge_messages_are_skipped(core: Core, console: Console) -> 
     assert core.type(b"TIDE", 4) == 4
 
 
-def test_waiting_forms_come_back_with_what_is_there(core: Core, console: Console) -> None:
+def test_waiting_forms_come_back_with_what_is_there(core: AnyCore, console: Console) -> None:
     joined(core, console, CardRead(1, 1, 1, card_of(9)), Credit(3))
     card = Card()
     assert core.read_wait(ctypes.byref(card), -1)
