@@ -77,6 +77,24 @@ def parser() -> argparse.ArgumentParser:
     watch = about.add_parser("watch", help="print the line that names a port when a stick is put into it")
     watch.set_defaults(door=_sticks_watch)
 
+    install = commands.add_parser(
+        "install",
+        help="make a console the service of this system, or take it away",
+        description="Makes a console the service of this system, which starts with it; again, with another description "
+        "or from a newer version, replaces what is installed. Says first what it will do.",
+    )
+    install.add_argument("file", type=Path, nargs="?", metavar="FILE", help="the console's description")
+    install.add_argument("--remove", action="store_true", help="take everything away again, state and all")
+    install.add_argument(
+        "--core",
+        nargs=argparse.REMAINDER,
+        default=[],
+        metavar="COMMAND",
+        help="last: the command that starts the emulator; its socket is /run/consolewright/core.sock, "
+        "in $CONSOLEWRIGHT_SOCKET too",
+    )
+    install.set_defaults(door=_install, usage=install.error)
+
     demo = commands.add_parser("demo", help="a whole simulated console does a real job, from deck to typed page")
     demo.add_argument("--headless", action="store_true", help="no screen: plain lines, and the end is the end")
     demo.add_argument(
@@ -285,6 +303,23 @@ def _sticks_watch(_: argparse.Namespace) -> None:
     from bridge.sticks.show import watch  # noqa: PLC0415
 
     asyncio.run(watch(lambda line: print(line, flush=True)))
+
+
+def _install(arguments: argparse.Namespace) -> None:
+    from bridge.install.commands import install, remove  # noqa: PLC0415
+
+    if arguments.remove and (arguments.file or arguments.core):
+        arguments.usage("--remove takes away whatever is installed: give it alone")
+    if arguments.remove:
+        remove(_say)
+    elif arguments.file:
+        install(arguments.file, arguments.core, _say)
+    else:
+        arguments.usage("give the FILE that describes the console, or --remove")
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)
 
 
 def _demo(arguments: argparse.Namespace) -> None:

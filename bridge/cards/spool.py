@@ -183,6 +183,11 @@ def load(path: Path, code: CardCode = X3_26) -> Loaded:
     return Loaded(ledger, number, size, next_number, tuple(words))
 
 
+def read(path: Path, code: CardCode = X3_26) -> Ledger:
+    """Return what the spool in a folder remembers, without changing anything; never raises OSError."""
+    return _replay(path, _names(path), code)[0]
+
+
 def _replay(path: Path, names: set[int], code: CardCode) -> tuple[Ledger, int, int, dict[str, str]]:
     """Return the ledger, the file to go on in and its length, and by name what is wrong with files."""
     ledger, number, size, wrong = Ledger(code), 0, 0, dict[str, str]()

@@ -1,0 +1,93 @@
+"""The system that is installed into: its files below a root folder, and its commands. Tests stand in for it here."""
+
+import contextlib
+import ctypes
+import os
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+from bridge.errors import ConsoleError
+
+_AT_FDCWD = -100  # linux/fcntl.h
+_EXCHANGE = 2  # linux/fs.h, RENAME_EXCHANGE
+
+
+class System:
+    """The system below `root`; a path is always given as it is on the running system."""
+
+    def __init__(self, root: Path = Path("/")) -> None:
+        self.root = root
+
+    def at(self, path: str) -> Path:
+        """Return where a path of the system is to be found."""
+        return self.root / path.lstrip("/")
+
+    def run(self, *command: str) -> None:
+        """Run a command. Raises ConsoleError, with its own last words, if it fails."""
+        try:
+            done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
+        except OSError as error:
+            raise ConsoleError(
+                f"{command[0]} cannot be run here ({error.strerror}): this needs a system with systemd."
+            ) from None
+        if done.returncode != 0:
+            words = (done.stderr or done.stdout).strip() or f"status {done.returncode}"
+            raise ConsoleError(f"{' '.join(command)}: {words}")
+
+    def succeeds(self, *command: str) -> bool:
+        """Tell whether a command can be run, and succeeds."""
+        try:
+            self.run(*command)
+        except ConsoleError:
+            return False
+        return True
+
+    def sync(self) -> None:
+        """Wait until all that was written is on the disk."""
+        os.sync()
+
+    def read(self, path: str) -> bytes | None:
+        """Return what is in a file, None if there is none."""
+        try:
+            return self.at(path).read_bytes()
+        except (FileNotFoundError, NotADirectoryError):
+            return None
+
+    def has_account(self, name: str) -> bool:
+        """Tell whether there is a user of this name."""
+        return f"\n{name}:".encode() in b"\n" + (self.read("/etc/passwd") or b"")
+
+    def write(self, path: str, data: bytes, mode: int = 0o644) -> None:
+        """Write a file so that, whenever the power goes, either the old one is there or the new one; on FAT too."""
+        target = self.at(path)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        beside = target.with_name(target.name + ".new")
+        with beside.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+            beside.chmod(mode)
+            beside.replace(target)
+            # On FAT the name is safe only with the file synced again; a folder cannot be synced there for both.
+            os.fsync(file.fileno())
+
+    def exchange(self, one: str, other: str) -> None:
+        """Let two folders change places, at once if the file system can."""
+        first, second = self.at(one), self.at(other)
+        libc = ctypes.CDLL(None, use_errno=True)
+        if libc.renameat2(_AT_FDCWD, bytes(first), _AT_FDCWD, bytes(second), _EXCHANGE) != 0:
+            aside = first.with_name(first.name + ".old")
+            first.rename(aside)
+            second.rename(first)
+            aside.rename(second)
+
+
+@contextlib.contextmanager
+def readable_by_all() -> Iterator[None]:
+    """Make files that everybody may read, whatever the caller's habit is: the console is another user."""
+    before = os.umask(0o022)
+    try:
+        yield
+    finally:
+        os.umask(before)
