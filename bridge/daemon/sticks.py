@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from bridge.cards.folder import Elsewhere
 from bridge.cards.slot import Slot, Stick, plain
 from bridge.clock import LoopClock
+from bridge.sticks import helped
 from bridge.sticks.holder import Holder
 from bridge.sticks.mounts import FoundMounts, Mount
 from bridge.sticks.ports import Ports
@@ -42,7 +43,7 @@ class Sticks:
         self._clock = clock
         self._elsewhere = elsewhere
         self._listen = listen
-        self._mount = mount or FoundMounts()
+        self._mount = mount or (helped.HelpedMounts(helped.PLACE) if helped.PLACE.is_dir() else FoundMounts())
         self._supervise = supervise
         self._ports = Ports()
         self._holders: list[Holder] = []

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from bridge.clock import SECOND, LoopClock
 from bridge.sticks.mounts import Mount, MountError
-from bridge.sticks.ports import Device, Ports, Volume, trouble
+from bridge.sticks.ports import Device, Ports, Stranger, Volume, refusal, trouble
 
 SETTLE = 5 * SECOND
 """Nanoseconds in which the file system of a stick that was put in becomes known, however late udev looks at it."""
@@ -23,6 +23,7 @@ and the words say why; the number is then that of the stick that is in, or 0."""
 
 class _Seen(NamedTuple):
     volume: Volume | None
+    stranger: Stranger | None
     devices: tuple[Device, ...]
     trouble: str
 
@@ -65,12 +66,15 @@ class Holder:
     def _now(self) -> _Seen:
         volume = self._ports.volume(self._names)
         # With a stick that can be mounted nothing else matters, not even that udev has gone quiet.
-        devices = () if volume else tuple(self._ports.devices(self._names))
-        return _Seen(volume, devices, "" if volume or devices else self._ports.trouble)
+        stranger = None if volume else self._ports.stranger(self._names)
+        devices = () if volume or stranger else tuple(self._ports.devices(self._names))
+        return _Seen(volume, stranger, devices, "" if volume or stranger or devices else self._ports.trouble)
 
     def _tell_what_is_in(self, seen: _Seen) -> None:
         if seen.volume:
             self._tell(seen.volume.insertion, None, LOOKING)
+        elif seen.stranger:
+            self._tell(0, None, refusal(seen.stranger))
         elif seen.devices:
             self._tell(0, None, LOOKING)
         else:
@@ -80,8 +84,9 @@ class Holder:
         if seen.volume:
             await self._hold(seen.volume)
         elif seen.devices:
-            await self._clock.until(self._clock.now() + SETTLE)
-            self._tell(0, None, trouble(seen.devices))
+            while True:  # whoever looks closer may need longer
+                await self._clock.until(self._clock.now() + SETTLE)
+                self._tell(0, None, self._mount.trouble(seen.devices))
 
     async def _hold(self, volume: Volume) -> None:
         while True:

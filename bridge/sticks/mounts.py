@@ -2,11 +2,11 @@
 
 import asyncio
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Protocol
 
-from bridge.sticks.ports import Volume
+from bridge.sticks.ports import Device, Volume, trouble
 
 LOOK_EVERY = 0.25
 """Seconds between looks at what is mounted."""
@@ -32,6 +32,9 @@ class Mount(Protocol):
     async def unmount(self, volume: Volume) -> None:
         """Hear that a stick whose folder was given out has been pulled; must not wait for the stick."""
 
+    def trouble(self, devices: Sequence[Device]) -> str:
+        """Return why nothing of the devices in a port can be mounted."""
+
 
 class FoundMounts:
     """Mounts nothing itself: finds where something else has mounted the stick, as desktop systems do."""
@@ -54,6 +57,10 @@ class FoundMounts:
 
     async def unmount(self, volume: Volume) -> None:
         """Leave it to whoever mounted it."""
+
+    def trouble(self, devices: Sequence[Device]) -> str:
+        """Return what udev knows of them."""
+        return trouble(devices)
 
 
 def folder(table: str, volume: Volume) -> Path | None:

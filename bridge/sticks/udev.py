@@ -3,14 +3,13 @@
 import select
 import socket
 import time
-from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any
 
 import pyudev
 
 from bridge.sticks import parcel, process
-from bridge.sticks.ports import Device, Event, device
+from bridge.sticks.ports import Event, Thing, device, stranger
 
 BUFFER = 1 << 20
 """Bytes of events that may wait; a crowd of devices at once does not fill it."""
@@ -22,7 +21,7 @@ BATCH = 100
 
 
 def main() -> None:
-    """Send (True, every device there is) and (False, the events since) until the daemon is gone."""
+    """Send (True, everything there is) and (False, the events since) until the daemon is gone."""
     channel = process.channel()
     context = pyudev.Context()
     with suppress(ConnectionError):
@@ -34,10 +33,11 @@ def _follow(context: pyudev.Context, channel: socket.socket) -> bool:
     """Send everything there is, then every event; return True when events were lost, False when the daemon is gone."""
     monitor = pyudev.Monitor.from_netlink(context)
     monitor.filter_by("block")
+    monitor.filter_by("usb", "usb_device")
     with suppress(OSError):  # for root only
         monitor.set_receive_buffer_size(BUFFER)
     monitor.start()  # before looking, so that nothing comes between
-    found = (_device(one) for one in context.list_devices(subsystem="block"))
+    found = (_thing(one) for subsystem in ("block", "usb") for one in context.list_devices(subsystem=subsystem))
     parcel.send(channel, (True, [one for one in found if one is not None]))
     while True:
         ready, _, _ = select.select([monitor, channel], [], [])
@@ -54,15 +54,20 @@ def _follow(context: pyudev.Context, channel: socket.socket) -> bool:
 def _drain(monitor: pyudev.Monitor) -> list[Event]:
     events: list[Event] = []
     while len(events) < BATCH and (one := monitor.poll(0)) is not None:
-        events.append(Event(str(one.action), one.sys_path, _device(one)))
+        events.append(Event(str(one.action), one.sys_path, _thing(one)))
     return events
 
 
-def _device(one: Any) -> Device | None:
-    properties: Mapping[str, str] = one.properties
+def _thing(one: Any) -> Thing | None:
     try:
+        properties: dict[str, str] = dict(one.properties)
+        if one.subsystem == "usb":
+            return stranger(one.sys_path, properties)
+        if properties.get("DEVTYPE") == "partition":
+            # Not every kernel gives the disk's number with its partitions.
+            properties.setdefault("DISKSEQ", one.parent.properties.get("DISKSEQ", "0"))
         return device(one.sys_path, one.attributes.asint("size"), properties)
-    except (KeyError, ValueError, UnicodeDecodeError):  # going, or gone
+    except (AttributeError, KeyError, ValueError, UnicodeDecodeError):  # going, or gone
         return None
 
 

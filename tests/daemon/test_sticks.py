@@ -3,7 +3,7 @@
 import asyncio
 import errno
 import os
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +15,13 @@ from bridge.console.facts import Console
 from bridge.daemon.sticks import Sticks
 from bridge.links.client import CoreClient
 from bridge.links.messages import CardRead
-from bridge.sticks.ports import Event, Ports, Volume
+from bridge.sticks import helped
+from bridge.sticks.mounts import FoundMounts, Mount
+from bridge.sticks.ports import Device, Event, Ports, Volume, trouble
 from tests.cards.bench import text_card
 from tests.daemon.harness import Rig
 from tests.daemon.panels import SMALL
-from tests.sticks.sample import added, port, removed, stick
+from tests.sticks.sample import added, port, refused, removed, stick
 from tests.virtual import run_virtually
 
 
@@ -57,6 +59,9 @@ class Plugs:
 
     async def unmount(self, volume: Volume) -> None:
         pass
+
+    def trouble(self, devices: Sequence[Device]) -> str:
+        return trouble(devices)
 
 
 def run(tmp_path: Path, scenario: Callable[[Rig, Plugs, CoreClient], Coroutine[Any, Any, None]]) -> None:
@@ -195,3 +200,28 @@ def test_a_console_starts_though_no_process_can_and_the_hopper_tells(
         await sticks.close()
 
     asyncio.run(main())
+
+
+def test_where_the_helper_is_installed_it_mounts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def mount() -> Mount:
+        return Sticks(LoopClock(), lambda *_: None)._mount
+
+    async def main() -> None:
+        monkeypatch.setattr(helped, "PLACE", tmp_path)
+        assert isinstance(mount(), helped.HelpedMounts)
+        monkeypatch.setattr(helped, "PLACE", tmp_path / "absent")
+        assert isinstance(mount(), FoundMounts)
+
+    run_virtually(main())
+
+
+def test_what_does_not_belong_into_a_hopper_is_said_there(tmp_path: Path) -> None:
+    async def scenario(rig: Rig, plugs: Plugs, core: CoreClient) -> None:
+        plugs.hear(*added(refused(2, model="Keyboard")))
+        await rig.wait(100)
+        assert state(rig, "reader")[1].startswith('what was put in, "Keyboard", is a keyboard or something else')
+        plugs.hear(*removed(refused(2)))
+        await rig.wait(100)
+        assert "no stick is in" in state(rig, "reader")[1]
+
+    run(tmp_path, scenario)

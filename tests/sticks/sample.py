@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from bridge.sticks.ports import Device, Event, device
+from bridge.sticks.ports import Device, Event, Stranger, Thing, device, stranger
 
 BUS = "/sys/devices/platform/soc/3f980000.usb/usb1/1-1"
 
@@ -51,14 +51,32 @@ def stick(number: int, disk: str = "sda", **more: str) -> list[Device]:
     return [made(number, disk=disk), made(number, {**FAT, **more}, disk, 1)]
 
 
-def added(*devices: Device) -> list[Event]:
-    return [Event("add", one.path, one) for one in devices]
+def refused(number: int | str, reason: str = "interfaces", interfaces: str = ":030101:", model: str = "") -> Stranger:
+    """Return what the rules refused in a port (source: QEMU guest, udev 252)."""
+    found = stranger(
+        f"{BUS}/1-1.{number}",
+        {
+            "DEVTYPE": "usb_device",
+            "ID_PATH": f"platform-3f980000.usb-usb-0:1.{number}",
+            "ID_USB_INTERFACES": interfaces,
+            "ID_MODEL": model,
+            "CONSOLEWRIGHT_HOPPER": "reader",
+            "CONSOLEWRIGHT_VERDICT": "refused",
+            "CONSOLEWRIGHT_REASON": reason,
+        },
+    )
+    assert found is not None
+    return found
 
 
-def changed(*devices: Device) -> list[Event]:
-    return [Event("change", one.path, one) for one in devices]
+def added(*things: Thing) -> list[Event]:
+    return [Event("add", one.path, one) for one in things]
 
 
-def removed(*devices: Device) -> list[Event]:
+def changed(*things: Thing) -> list[Event]:
+    return [Event("change", one.path, one) for one in things]
+
+
+def removed(*things: Thing) -> list[Event]:
     """Events as the kernel sends them: what is below first; hardly any properties are left."""
-    return [Event("remove", one.path, None) for one in reversed(devices)]
+    return [Event("remove", one.path, None) for one in reversed(things)]

@@ -1,13 +1,13 @@
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from pathlib import Path
 from typing import Any
 
 from bridge.clock import LoopClock
 from bridge.sticks.holder import LOOKING, Holder
 from bridge.sticks.mounts import MountError
-from bridge.sticks.ports import Event, Ports, Volume
-from tests.sticks.sample import FAT, added, changed, made, port, removed, stick
+from bridge.sticks.ports import Device, Event, Ports, Volume
+from tests.sticks.sample import FAT, added, changed, made, port, refused, removed, stick
 from tests.virtual import run_virtually
 
 NO_STICK = (0, None, "no stick is in")
@@ -19,6 +19,7 @@ class FakeMount:
     def __init__(self) -> None:
         self.calls: list[tuple[str, int]] = []
         self.refuse = ""
+        self.words = "the stick is not formatted"
         self.go_on = asyncio.Event()
         self.go_on.set()
 
@@ -31,6 +32,9 @@ class FakeMount:
 
     async def unmount(self, volume: Volume) -> None:
         self.calls.append(("unmount", volume.insertion))
+
+    def trouble(self, devices: Sequence[Device]) -> str:
+        return f"{self.words}, all {len(devices)} of it"
 
 
 class Bench:
@@ -137,7 +141,9 @@ def test_one_that_has_none_is_said_to_have_none() -> None:
     async def scenario(bench: Bench) -> None:
         told = await bench.after(6, *added(made(2)))
         assert told[0] == (0, None, LOOKING)
-        assert told[1][2].startswith("the stick is not formatted")
+        assert told[1:] == [(0, None, "the stick is not formatted, all 1 of it")]
+        bench.mount.words = "the stick cannot be read"
+        assert await bench.after(5) == [(0, None, "the stick cannot be read, all 1 of it")]
         assert await bench.after(6, *removed(made(2))) == [NO_STICK]
 
     run(scenario)
@@ -168,5 +174,24 @@ def test_a_stick_that_is_in_stays_in_while_udev_is_not_heard() -> None:
         assert await bench.after(1) == []
         bench.ports.trouble = "sticks cannot be seen"
         assert await bench.after(1, *removed(*stick(2))) == [(0, None, "sticks cannot be seen")]
+
+    run(scenario)
+
+
+def test_what_was_refused_in_the_port_is_told_at_once() -> None:
+    async def scenario(bench: Bench) -> None:
+        ((insertion, folder, words),) = await bench.after(9, *added(refused(2)))
+        assert (insertion, folder) == (0, None)
+        assert "is a keyboard or something else that is no stick" in words
+        assert await bench.after(1, *removed(refused(2))) == [NO_STICK]
+        assert await bench.after(1, *added(refused(3))) == []
+
+    run(scenario)
+
+
+def test_a_stick_that_can_be_mounted_counts_for_more_than_what_was_refused() -> None:
+    async def scenario(bench: Bench) -> None:
+        await bench.after(1, *added(refused(2)))
+        assert await bench.after(1, *added(*stick(2))) == [(1, None, LOOKING), (1, Path("/stick/1"), "")]
 
     run(scenario)

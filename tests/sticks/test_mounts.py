@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 
 from bridge.sticks.mounts import TABLE, FoundMounts, MountError, folder
-from bridge.sticks.ports import Volume
+from bridge.sticks.ports import Volume, trouble
 from tests.sticks.sample import stick
 from tests.virtual import run_virtually
 
@@ -45,6 +45,7 @@ def test_it_waits_until_something_has_mounted_the_stick() -> None:
         mount = FoundMounts(lambda: next(looks))
         assert await mount.mount(VOLUME) == Path("/media/pi/MY DECKS")
         await mount.unmount(VOLUME)
+        assert mount.trouble(stick(2)[:1]) == trouble(stick(2)[:1])
 
     run_virtually(scenario())
 

@@ -2,8 +2,8 @@ from collections.abc import Sequence
 
 import pytest
 
-from bridge.sticks.ports import PARTITIONS, Device, Event, Ports, device, shown, trouble
-from tests.sticks.sample import FAT, added, changed, made, place, port, properties, removed, stick
+from bridge.sticks.ports import PARTITIONS, Device, Event, Ports, Stranger, device, refusal, shown, stranger, trouble
+from tests.sticks.sample import BUS, FAT, added, changed, made, place, port, properties, refused, removed, stick
 
 READER = [port(2)]
 
@@ -199,3 +199,84 @@ def test_why_nothing_can_be_mounted(devices: list[Device], words: str) -> None:
 
 def test_names_from_a_stick_are_made_fit_to_print() -> None:
     assert shown("A\x1b[2J\u202e" + "x" * 100) == "A\\x1b[2J\\x202e" + "x" * 34
+
+
+def test_what_the_rules_refused_is_known_by_its_port() -> None:
+    known = ports(*added(refused(2)))
+    assert known.stranger(READER) == refused(2)
+    assert known.stranger([port(3)]) is None
+    assert known.devices(READER) == []
+    assert known.occupied() == []
+    known.events(removed(refused(2)))
+    assert known.stranger(READER) is None
+
+
+def test_what_is_behind_a_hub_in_a_port_counts_and_what_begins_alike_does_not() -> None:
+    assert ports(*added(refused("2.4", "behind-hub"))).stranger(READER)
+    assert ports(*added(refused("21"))).stranger(READER) is None
+
+
+def test_lost_events_are_made_up_for_with_strangers_too() -> None:
+    known = ports(*added(refused(2)))
+    known.all([refused(3)])
+    assert known.stranger(READER) is None
+    assert known.stranger([port(3)])
+
+
+def test_a_stranger_that_is_let_in_after_all_is_none() -> None:
+    known = ports(*added(refused(2)), Event("bind", refused(2).path, None))
+    assert known.stranger(READER) is None
+
+
+def test_news_of_a_hub_that_is_no_concern_leaves_what_is_on_it() -> None:
+    known = ports(*added(*stick(2)), Event("change", BUS, None))
+    assert insertion(known) == 1
+    known.events([Event("remove", BUS, None)])
+    assert known.devices(READER) == []
+
+
+@pytest.mark.parametrize(
+    "properties",
+    [
+        {"CONSOLEWRIGHT_VERDICT": "accepted"},
+        {"CONSOLEWRIGHT_VERDICT": ""},
+        {"DEVTYPE": "usb_interface"},
+        {"ID_PATH": "platform-3f980000.usb"},
+        {"ID_PATH": f"{port(2)}:1.0"},
+    ],
+)
+def test_only_refused_devices_on_usb_are_strangers(properties: dict[str, str]) -> None:
+    some = {"DEVTYPE": "usb_device", "ID_PATH": port(2), "CONSOLEWRIGHT_VERDICT": "refused"}
+    assert stranger("/sys/x", some)
+    assert stranger("/sys/x", some | properties) is None
+
+
+@pytest.mark.parametrize(
+    ("one", "words"),
+    [
+        # source: USB class codes: 03 human interface, 08 mass storage, 09 hub
+        (refused(2), "what was put in is a keyboard or something else that is no stick: pull it out"),
+        (
+            refused(2, model="QEMU_USB_Keyboard"),
+            'what was put in, "QEMU USB Keyboard", is a keyboard or something else that is no stick: pull it out',
+        ),
+        (refused(2, model="\u202eK"), "what was put in is a keyboard or something else that is no stick: pull it out"),
+        (
+            refused(2, "configurations", ":020600:0a0000:"),
+            "what was put in is a keyboard or something else that is no stick: pull it out",
+        ),
+        (
+            refused(2, interfaces=":080650:030101:"),
+            "what was put in is a stick and something else besides: pull it out, and use a plain one",
+        ),
+        (refused(2, "device-class", ":090000:"), "what was put in is a hub: pull it out, and put the stick itself in"),
+        (refused("2.1", "behind-hub"), "what was put in is a hub: pull it out, and put the stick itself in"),
+    ],
+)
+def test_what_a_stranger_is_is_said_to_people(one: Stranger, words: str) -> None:
+    assert refusal(one) == words
+
+
+def test_a_disk_has_the_number_the_kernel_gave_it() -> None:
+    assert made(2, {"DISKSEQ": "12"}).diskseq == 12
+    assert made(2).diskseq == 0

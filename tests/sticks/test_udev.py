@@ -16,7 +16,7 @@ import pytest
 from bridge.sticks import source
 from bridge.sticks.ports import Ports
 from bridge.sticks.source import Udev
-from tests.sticks.sample import FAT, place, port, properties
+from tests.sticks.sample import BUS, FAT, place, port, properties
 from tests.sticks.testbed import LIBRARY, PRELOAD
 
 READER, PUNCH = [port(2)], [port(3)]
@@ -75,6 +75,20 @@ class Bench:
 
     def plug_superfloppy(self, number: int, disk: str = "sda") -> None:
         self.do("add", described(number, disk, 0, dict(FAT)))
+
+    def plug_stranger(self, number: int, verdict: str = "refused") -> str:
+        """Put in what the system's rules have judged; return its place."""
+        facts = {
+            "SUBSYSTEM": "usb",
+            "DEVTYPE": "usb_device",
+            "DEVNAME": "/dev/bus/usb/001/009",
+            "ID_PATH": port(number),
+        }
+        facts |= {"CONSOLEWRIGHT_VERDICT": verdict, "CONSOLEWRIGHT_REASON": "interfaces", "ID_MODEL": "Keyboard"}
+        path = f"{BUS}/1-1.{number}"
+        lines = [f"P: {path.removeprefix('/sys')}", *(f"E: {key}={value}" for key, value in facts.items())]
+        self.do("add", "\n".join(lines) + "\n\n")
+        return path
 
     def change(self, number: int, disk: str, partition: int, more: dict[str, str]) -> None:
         self.do("change", place(number, disk, partition), uevent(number, disk, partition, more))
@@ -289,3 +303,33 @@ def test_the_listener_ends_with_the_daemon() -> None:
         assert process.returncode == 0
 
     run(scenario)
+
+
+def test_what_the_rules_refused_is_told_and_what_they_accepted_is_not() -> None:
+    async def scenario(bench: Bench) -> None:
+        stranger = bench.ports.stranger(READER)
+        assert stranger is not None
+        assert (stranger.reason, stranger.model) == ("interfaces", "Keyboard")
+        bench.plug_stranger(3, "accepted")
+        path = bench.plug_stranger(1)
+        await bench.until(lambda: bench.ports.stranger([port(1)]))
+        assert bench.ports.stranger(PUNCH) is None
+        bench.do("remove", path)
+        await bench.until(lambda: not bench.ports.stranger([port(1)]))
+
+    def before(bench: Bench) -> None:
+        bench.plug_stranger(2)
+
+    run(scenario, before=before)
+
+
+def test_a_partition_has_its_disk_s_number() -> None:
+    # source: the kernel's block/partitions/core.c: a partition's uevent need not have DISKSEQ
+    async def scenario(bench: Bench) -> None:
+        numbers = {one.partition: one.diskseq for one in bench.ports.devices(READER)}
+        assert numbers == {0: 12, 1: 12}
+
+    def before(bench: Bench) -> None:
+        bench.do("add", described(2, "sda", 0, {"DISKSEQ": "12"}) + described(2, "sda", 1, dict(FAT)))
+
+    run(scenario, before=before)
