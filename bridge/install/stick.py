@@ -1,7 +1,8 @@
 """Mounts the stick in a hopper, and tells how that went: `stick mount DISKSEQ`, `stick unmount DISKSEQ`.
 
 consolewright-stick@.service runs this as root, with the system's own Python and nothing else of this project. It is
-what stands between a visitor's stick and the kernel's file systems, so it is to be read in one sitting.
+what stands between a visitor's stick and the kernel's file systems, so it is to be read in one sitting. Before that,
+`stick judge DESCRIPTORS`, run by the rules, tells whether what was put in is a stick at all.
 
 DISKSEQ is the number the kernel gave the disk; no other disk, and no other medium in the same drive, ever has it. Of
 each hopper the file status/HOPPER.json says what became of its last stick: "mounted"; "refused", and why; or "empty",
@@ -11,7 +12,6 @@ while the stick is looked at and after it was pulled. Reasons are codes: `file-s
 """
 
 import contextlib
-import ctypes
 import errno
 import fcntl
 import grp
@@ -38,6 +38,8 @@ _BLKGETDISKSEQ = 0x80081280  # linux/fs.h
 # sys/mount.h
 _RDONLY, _NOSUID, _NODEV, _NOEXEC, _SYNC, _DIRSYNC, _NOSYMFOLLOW, _NOATIME = 1, 2, 4, 8, 16, 128, 256, 1024
 _DETACH, _UMOUNT_NOFOLLOW = 2, 8
+# USB: of an interface, and of a device that leaves it to its interfaces or says it itself
+_INTERFACE, _STORAGE, _CLASSES = 4, 8, (0, 8)
 # Where a Mac or an installer keeps what starts a computer: on many a stick, and never what somebody put on it.
 _BOOT = ("c12a7328-f81f-11d2-ba4b-00a0c93ec93b", "0xef")
 
@@ -93,9 +95,7 @@ class System:
 
     def mount(self, source: Path, target: Path, system: str, flags: int, options: str) -> None:
         """Have the kernel put a file system in the place of a folder. Raises OSError."""
-        _call(
-            "mount", os.fsencode(source), os.fsencode(target), system.encode(), ctypes.c_ulong(flags), options.encode()
-        )
+        _call("mount", os.fsencode(source), os.fsencode(target), system.encode(), flags, options.encode())
 
     def detach(self, target: Path) -> None:
         """Take away the topmost mount on a folder, though somebody may still have files open there."""
@@ -165,6 +165,23 @@ def locked(system: System, name: str) -> Iterator[Hopper]:
     ) as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield Hopper(system, name)
+
+
+def is_stick(descriptors: bytes) -> bool:
+    """Tell whether a USB device with these descriptors is mass storage, and can be nothing else.
+
+    They are read as the kernel reads them (drivers/usb/core/config.c): udev's list of interfaces, on which the rules
+    rely besides, ends at a descriptor of two bytes, and the kernel's does not.
+    """
+    device, rest = descriptors[:18], descriptors[18:]
+    if len(device) < 18 or device[4] not in _CLASSES or device[17] != 1:
+        return False
+    classes = set()
+    while len(rest) >= 2 and 2 <= rest[0] <= len(rest):
+        if rest[1] == _INTERFACE:
+            classes.add(rest[5] if rest[0] >= 9 else None)
+        rest = rest[rest[0] :]
+    return classes == {_STORAGE}
 
 
 def mount(system: System, diskseq: int) -> None:
@@ -288,16 +305,22 @@ def _reason(error: RefusedError | OSError) -> str:
     return str(error) if isinstance(error, RefusedError) else f"failed:{errno.errorcode.get(error.errno or 0, '')}"
 
 
-def _call(name: str, *arguments: Any) -> None:
-    if getattr(ctypes.CDLL(None, use_errno=True), name)(*arguments):
+def _call(name: str, *arguments: bytes | int) -> None:
+    import ctypes  # noqa: PLC0415 -- udev's own sandbox, where `judge` runs, need not allow it
+
+    if getattr(ctypes.CDLL(None, use_errno=True), name)(
+        *(ctypes.c_ulong(a) if isinstance(a, int) else a for a in arguments)
+    ):
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
 
 
 def main() -> None:
-    """Do what the command line says."""
-    verb, diskseq = sys.argv[1:]
-    {"mount": mount, "unmount": unmount}[verb](System(), int(diskseq))
+    """Do what the command line says; end with status 1 for a device that is no stick."""
+    verb, what = sys.argv[1:]
+    if verb == "judge":
+        sys.exit(not is_stick(Path(what).read_bytes()))
+    {"mount": mount, "unmount": unmount}[verb](System(), int(what))
 
 
 if __name__ == "__main__":

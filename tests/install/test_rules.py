@@ -71,8 +71,11 @@ def usb(path: str) -> dict[str, str]:
         "ATTR{bDeviceClass}": "00",
         "ENV{ID_USB_INTERFACES}": ":080650:",
         "ENV{ID_PATH}": path,
+        "PROGRAM": JUDGE,  # which finds it to be a stick
     }
 
+
+(JUDGE,) = re.findall(r'PROGRAM=="([^"]*)"', PORTS_RULES.read_text())
 
 READER = PORTS["reader"][0]
 STICK = usb(READER)
@@ -130,6 +133,7 @@ def test_a_stick_in_a_hopper_is_authorised(interfaces: str) -> None:
         ({"ENV{ID_USB_INTERFACES}": ":080650:080662:030101:"}, "interfaces"),
         ({"ENV{ID_USB_INTERFACES}": ":080650:0806621:"}, "interfaces"),
         ({"ENV{ID_USB_INTERFACES}": ""}, "interfaces"),
+        ({"PROGRAM": ""}, "interfaces"),
         ({"ATTR{bDeviceClass}": "09", "ENV{ID_USB_INTERFACES}": ":090000:"}, "device-class"),
         ({"ATTR{bDeviceClass}": "ef"}, "device-class"),
         ({"ATTR{bNumConfigurations}": "2"}, "configurations"),

@@ -4,6 +4,7 @@ import errno
 import fcntl
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -15,7 +16,7 @@ from typing import Any
 import pytest
 
 from bridge.install import stick
-from bridge.install.stick import Hopper, RefusedError, System, locked, mount, unmount
+from bridge.install.stick import Hopper, RefusedError, System, is_stick, locked, mount, unmount
 
 FAT = {"TYPE": "vfat", "LABEL": "DECKS"}
 EXFAT = {"TYPE": "exfat", "PTTYPE": "dos"}
@@ -400,3 +401,56 @@ def test_it_runs_alone() -> None:
     ran = subprocess.run(command, capture_output=True, text=True, check=False, cwd="/")
     assert "FileNotFoundError" in ran.stderr
     assert "by-diskseq/0" in ran.stderr
+
+
+def device(*classes: int, own: int = 0, configurations: int = 1, between: bytes = b"", end: bytes = b"") -> bytes:
+    """Return descriptors as the kernel shows them: a configuration, interfaces of these classes, two endpoints each.
+
+    source: USB 2.0 specification, 9.6.1, 9.6.3, 9.6.5, 9.6.6
+    """
+    first = bytes([18, 1, 0, 2, own, 0, 0, 64, 0xF4, 0x46, 1, 0, 0, 0, 1, 2, 3, configurations])
+    endpoints = bytes([7, 5, 0x81, 2, 0, 2, 0, 7, 5, 2, 2, 0, 2, 0])
+    parts = [bytes([9, 4, n, 0, 2, one, 6, 0x50, 0]) + endpoints for n, one in enumerate(classes)]
+    body = between.join(parts) + end
+    return first + bytes([9, 2]) + (9 + len(body)).to_bytes(2, "little") + bytes([len(classes), 1, 0, 0x80, 50]) + body
+
+
+@pytest.mark.parametrize(
+    ("descriptors", "verdict"),
+    [
+        (device(8), True),
+        (device(8, own=8), True),
+        (device(8, 8), True),
+        # What follows a descriptor too short to be one, the kernel does not see either.
+        (device(8, end=b"\0" + device(3)[27:]), True),
+        (device(8, end=b"\xff"), True),
+        (device(3), False),
+        (device(8, 3), False),
+        (device(3, 8), False),
+        (device(8, own=9), False),
+        (device(8, own=0xEF), False),
+        (device(8, configurations=2), False),
+        (device(), False),
+        (device(8)[:17], False),
+        (b"", False),
+        # One of two bytes ends udev's list, and not the kernel's.
+        (device(8, 3, between=b"\x02\xff"), False),
+        # One without endpoints at the very end is not in udev's list.
+        (device(8, end=bytes([9, 4, 1, 0, 0, 3, 1, 1, 0])), False),
+        (device(8, end=bytes([8, 4, 1, 0, 0, 8, 1, 1])), False),
+    ],
+)
+def test_only_what_is_a_stick_and_nothing_else_is_one(descriptors: bytes, verdict: bool) -> None:
+    assert is_stick(descriptors) == verdict
+
+
+@pytest.mark.parametrize(("classes", "status"), [((8,), 0), ((8, 3), 1)])
+def test_the_rules_hear_it_as_a_status(tmp_path: Path, classes: tuple[int, ...], status: int) -> None:
+    # source: the rules' own command line
+    (tmp_path / "descriptors").write_bytes(device(*classes))
+    rules = (Path(__file__).parents[2] / "systemd/65-consolewright-ports.rules").read_text()
+    (command,) = re.findall(r'PROGRAM=="([^"]*)"', rules)
+    python, *options, program, verb, what = command.split(" ")
+    assert (python, program) == ("/usr/bin/python3", "/opt/consolewright/libexec/stick")
+    path = what.replace("$sys$devpath", str(tmp_path))
+    assert subprocess.run([sys.executable, *options, stick.__file__, verb, path], check=False).returncode == status
