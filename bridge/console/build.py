@@ -193,6 +193,7 @@ class _Builder:
             always_high=tuple(table.sentinels.get("always_high", ())),
             always_low=tuple(table.sentinels.get("always_low", ())),
             pwm_hz=table.switched_hz,
+            pull=table.pulled,
             place=self._line(where),
         )
         if part.facts.holds_miso and part.bus is not _NO_BUS:
@@ -206,6 +207,7 @@ class _Builder:
         placed: dict[str, Any] = {"select": 0}
         if isinstance(table, shape.LinePart):
             self._take_gpios(where, table.gpios)
+            self._check_pull(where, table)
             bus = _PLAIN_LINES[table.wires == "rehearsed"]
             return placed | {"bus": bus, "chips": len(table.gpios), "gpios": tuple(table.gpios)}
         assert isinstance(table, shape.BusPart)  # noqa: S101 -- there are no others
@@ -270,6 +272,13 @@ class _Builder:
             else:
                 self._gpio.take(number, owner)
 
+    def _check_pull(self, where: KeyPath, table: shape.LinePart) -> None:
+        held = [number for number in table.gpios if number in header.PULLED_UP_FOR_GOOD]
+        if held and table.facts.pulls and table.pulled != "up":
+            pins = spans.write(held)
+            wrong = f"{self._title(where)} has GPIO {pins}, which the board pulls up for good (1.8 kΩ, for I2C)"
+            self._wrong(where, "gpios", wrong, 'use other lines, or pull = "up"')
+
     def _take_miso(self, where: KeyPath, part: Part) -> None:
         """Keep two parts that drive MISO all the time from driving it against each other."""
         first = self._holding_miso.setdefault(part.bus.name, part)
@@ -292,6 +301,13 @@ class _Builder:
         for channel in channels:
             if channel < part.channels:
                 self._channels.take(channel, owner, f'part "{part.name}"')
+        for channel in channels:
+            if channel in part.outputs_only:
+                wrong = (
+                    f'{owner.who} goes to channel {channel} of part "{part.name}" (line {part.place}), which is '
+                    f"{part.outputs_only[channel]}: an output, and no input ({part.facts.source})"
+                )
+                self._found.append(Finding(owner.line, wrong, "move it to another channel"))
 
     def _check_time(self, where: KeyPath, bus: Bus, parts: Iterable[Part], frames: Frames, scan: Scan) -> None:
         asked = loads(bus, parts, frames, scan)

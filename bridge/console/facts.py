@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from bridge.parts.facts import Facts
+from bridge.parts.facts import Facts, Pull
 
 KeyKind = Literal["toggle", "momentary", "position"]
 
@@ -34,7 +34,8 @@ class Part:
 
     `select` is its chip select on SPI, `addresses` those of its chips on I2C, `gpios` its channels if it is lines
     only; 0 and empty elsewhere. `pwm_hz` is how often a second its outputs are switched to dim a lamp, None if they are
-    not. `always_high` and `always_low` are sentinel channels, fixed by wiring; empty for parts that serve lamps.
+    not. `pull` is the resistor on each input, "none" where builders fit their own. `always_high` and `always_low` are
+    sentinel channels, fixed by wiring; empty for parts that serve lamps.
     """
 
     name: str
@@ -49,11 +50,18 @@ class Part:
     addresses: tuple[int, ...] = ()
     gpios: tuple[int, ...] = ()
     pwm_hz: float | None = None
+    pull: Pull = "none"
 
     @property
     def channels(self) -> int:
         """How many lamps or contacts the chain serves."""
         return self.facts.channels * self.chips
+
+    @property
+    def outputs_only(self) -> dict[int, str]:
+        """The channels that can be no input, with what the data sheet calls their pins."""
+        each = self.facts.channels
+        return {each * chip + n: pin for chip in range(self.chips) for n, pin in self.facts.outputs_only}
 
     @property
     def bits(self) -> int:

@@ -42,6 +42,9 @@ FASTEST = {"spi": 32_000_000, "i2c": 1_000_000}
 PULLED_UP = frozenset(range(2, 9))
 """GPIO numbers that are held high by the board until something drives them (from memory)."""
 
+PULLED_UP_FOR_GOOD = frozenset((2, 3))
+"""GPIO numbers with a resistor of 1.8 kΩ to 3.3 V on the board (Raspberry Pi documentation): those of I2C."""
+
 SERIAL_LINES = {14: "TXD", 15: "RXD"}
 SERIAL_DEVICES = ("/dev/serial0", "/dev/ttyAMA0", "/dev/ttyS0")
 """The names under which the serial port on the header may appear."""

@@ -18,7 +18,7 @@ from pydantic_core import PydanticKnownError, core_schema
 from bridge.console import cardcodes, header, spans
 from bridge.console.facts import MOST_CARDS
 from bridge.parts.catalogue import CATALOGUE
-from bridge.parts.facts import Facts
+from bridge.parts.facts import Facts, Pull
 
 T = TypeVar("T")
 
@@ -214,6 +214,13 @@ class Part(Table):
         return self.facts.pwm_hz if pwm is None else pwm.settle(getattr(self, "pwm_hz", pwm.usual))
 
     @property
+    def pulled(self) -> Pull:
+        """The resistor on each of its inputs."""
+        fixed: Pull = self.facts.pulls[0] if self.facts.pulls else "none"
+        asked: Pull = getattr(self, "pull", fixed)
+        return asked
+
+    @property
     def sentinels(self) -> dict[str, list[int]]:
         """The channels fixed by wiring, by the key that lists them."""
         return {}
@@ -249,8 +256,8 @@ class I2cPart(BusPart):
         return list(range(self.address, self.address + self.chips))
 
 
-class KeyPart(SpiPart):
-    """A chain of chips that read contacts."""
+class KeyPart(Part):
+    """What parts that read contacts have beyond how they are wired to the board."""
 
     always_high: list[Channel] = Field(
         default=[], examples=[[0]], description="sentinels: channels wired high, which prove that the cable is there"
@@ -285,13 +292,24 @@ def _part(facts: Facts) -> type[Part]:
                 description="how often a second its outputs are switched; the faster, the less flicker",
             ),
         )
-    if facts.bus is None:
-        return create_model(facts.name, __base__=LinePart, __doc__=LinePart.__doc__, **own)
+    if len(facts.pulls) > 1:
+        own["pull"] = (
+            Literal[facts.pulls],
+            Field(default=facts.pulls[0], examples=[facts.pulls[0]], description="the resistor the board puts on each"),
+        )
     if facts.bus == "i2c":
         own["address"] = _address(facts)
-        return create_model(facts.name, __base__=I2cPart, __doc__=f"{facts.name} chips on an I2C bus.", **own)
-    base = KeyPart if facts.serves == "keys" else SpiPart
-    return create_model(facts.name, __base__=base, __doc__=f"A chain of {facts.name} chips.", **own)
+    base, words = _WIRED[facts.bus]
+    bases = (base, KeyPart) if facts.serves == "keys" else base
+    return create_model(facts.name, __base__=bases, __doc__=words.format(facts.name), **own)
+
+
+_WIRED: dict[str | None, tuple[type[Part], str]] = {
+    "spi": (SpiPart, "A chain of {} chips."),
+    "i2c": (I2cPart, "{} chips on an I2C bus."),
+    None: (LinePart, "Lines of the board itself, one a channel."),
+}
+"""The shape of what is wired to a bus of each kind, and to none."""
 
 
 def _address(facts: Facts) -> tuple[Any, Any]:

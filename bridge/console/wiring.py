@@ -65,8 +65,10 @@ def _part(console: Console, part: Part) -> list[str]:
     notes += [f"{key} GPIO {number} (header pin {header.PIN_OF[number]})" for key, number in part.lines.items()]
     fixed = {"always high": part.always_high, "always low": part.always_low}
     notes += [f"{level} {spans.write(channels)}" for level, channels in fixed.items() if channels]
+    if part.pull != "none":
+        notes.append(f"pull {part.pull}")
     used = {point.channel for point in (*console.lamps, *console.keys) if point.part == part}.union(*fixed.values())
-    notes.append(f"free {spans.write(set(range(part.channels)) - used) or 'none'}")
+    notes.append(f"free {spans.write(set(range(part.channels)) - used - set(part.outputs_only)) or 'none'}")
     chain = f"{part.chips} × {part.facts.name}"
     return [part.name, chain, f"channels 0-{part.channels - 1}", _at(part), ", ".join(notes)]
 
@@ -209,9 +211,8 @@ def _cautions(console: Console) -> Iterator[str]:
             yield f'card_code "{code.name}" is the code of neither reader nor punch'
     for part in console.parts:
         yield from _part_cautions(part)
-        if part.facts.serves == "keys" and not (part.always_high and part.always_low):
-            level = "low" if part.always_high else "high"
-            yield f'part "{part.name}" has no channel that is always {level}: a loose cable can look like keys'
+        if part.facts.serves == "keys":
+            yield from _key_cautions(part, [key for key in console.keys if key.part == part])
     device = console.typewriter and console.typewriter.device
     if device and device.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
         yield f"{device} may be another device after a restart: take its name from /dev/serial/by-id"
@@ -220,12 +221,27 @@ def _cautions(console: Console) -> Iterator[str]:
 def _part_cautions(part: Part) -> Iterator[str]:
     if part.facts.limits:
         yield f'part "{part.name}": {part.facts.limits}'
-    lit = [gpio for gpio in part.gpios if gpio in header.PULLED_UP]
+    lit = [gpio for gpio in part.gpios if gpio in header.PULLED_UP and part.facts.serves == "lamps"]
     if lit:
         yield f'part "{part.name}": the board holds GPIO {spans.write(lit)} high until the daemon runs: lamps may glow'
     for line in part.facts.lines:
         if line.optional and line.key not in part.lines:
             yield f'part "{part.name}" has no {line.key} line: while its bus fails, nothing darkens its lamps'
+
+
+def _key_cautions(part: Part, keys: Iterable[Key]) -> Iterator[str]:
+    if part.pull != "none":
+        # A cable that has come off leaves every input to its resistor: only a channel held against that can tell.
+        level, fixed = ("low", part.always_low) if part.pull == "up" else ("high", part.always_high)
+        if not fixed:
+            yield f'part "{part.name}" has no channel that is always {level}: a loose cable looks like open contacts'
+        for key in keys:
+            if key.closed_high == (part.pull == "up"):
+                level = "high" if key.closed_high else "low"
+                yield f'key "{key.name}" closes {level}, as its resistor pulls: right for a contact that breaks'
+    elif not (part.always_high and part.always_low):
+        level = "low" if part.always_high else "high"
+        yield f'part "{part.name}" has no channel that is always {level}: a loose cable can look like keys'
 
 
 def _lamp_cautions(console: Console) -> Iterator[str]:

@@ -5,6 +5,7 @@ The only place that knows both the real wires and the rehearsed ones.
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -23,12 +24,19 @@ from bridge.lamps.filament import FilamentType, resolve
 from bridge.lamps.flash import Calm, FlashLimit, FlashShare
 from bridge.lamps.models import LampModels, NeonType
 from bridge.lamps.output import Output, gains
-from bridge.parts.catalogue import I2C_LAMP_DRIVERS, KEY_DRIVERS, LINE_LAMP_DRIVERS, SPI_LAMP_DRIVERS
+from bridge.parts.catalogue import (
+    I2C_KEY_DRIVERS,
+    I2C_LAMP_DRIVERS,
+    LINE_KEY_DRIVERS,
+    LINE_LAMP_DRIVERS,
+    SPI_KEY_DRIVERS,
+    SPI_LAMP_DRIVERS,
+)
 from bridge.parts.facts import KeyDriver, LampDriver
 from bridge.rehearsal.panel import RehearsedPanel
 from bridge.report import Report
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
-from bridge.wires.kinds import Line, Spi, Wires
+from bridge.wires.kinds import I2c, Line, Spi, Wires
 from bridge.wires.real import RealWires, WireError
 
 MS = 1_000_000
@@ -158,7 +166,7 @@ class _Wiring:
     def __init__(self, part: Part, wires: Wires) -> None:
         self._part = part
         self._wires = wires
-        self._lines: dict[Any, Line] = {}
+        self._lines: dict[Any, Any] = {}
         self._bus: Any = None
 
     def lamp_driver(self) -> LampDriver:
@@ -169,28 +177,46 @@ class _Wiring:
                 spi, lines = self._open_spi()
                 return SPI_LAMP_DRIVERS[name](spi, lines, part.chips)
             case "i2c":
-                i2c, lines = self._open(lambda: self._wires.i2c(part.bus.port, part.bus.rate_hz))
+                i2c, lines = self._open_i2c()
                 return I2C_LAMP_DRIVERS[name](i2c, lines, part.addresses, part.pwm_hz or 0.0)
             case None:
-                wrong = self._open_lines({gpio: (gpio, False) for gpio in part.gpios})
-                if wrong:
-                    raise WireError("\n".join(wrong))
-                return LINE_LAMP_DRIVERS[name](list(self._lines.values()))
+                return LINE_LAMP_DRIVERS[name](self._open_channels(lambda gpio: self._wires.line(gpio, False)))
 
     def key_driver(self) -> KeyDriver:
         """Make the driver of a part that reads keys."""
-        spi, lines = self._open_spi()
-        return KEY_DRIVERS[self._part.facts.name](spi, lines, self._part.chips)
+        part, name = self._part, self._part.facts.name
+        match part.facts.bus:
+            case "spi":
+                spi, lines = self._open_spi()
+                return SPI_KEY_DRIVERS[name](spi, lines, part.chips)
+            case "i2c":
+                i2c, _ = self._open_i2c()
+                return I2C_KEY_DRIVERS[name](i2c, part.addresses)
+            case None:
+                return LINE_KEY_DRIVERS[name](self._open_channels(lambda gpio: self._wires.input(gpio, part.pull)))
 
     def _open_spi(self) -> tuple[Spi, dict[str, Line]]:
         part = self._part
         return self._open(lambda: self._wires.spi(part.bus.port, part.select, part.bus.rate_hz))
 
+    def _open_i2c(self) -> tuple[I2c, dict[str, Line]]:
+        bus = self._part.bus
+        return self._open(lambda: self._wires.i2c(bus.port, bus.rate_hz))
+
+    def _open_channels(self, open_line: Callable[[int], T]) -> list[T]:
+        """Open the lines that are themselves channels, channel 0 first."""
+        gpios = self._part.gpios
+        wrong = self._open_lines({gpio: partial(open_line, gpio) for gpio in gpios})
+        if wrong:
+            raise WireError("\n".join(wrong))
+        return [self._lines[gpio] for gpio in gpios]
+
     def _open(self, open_bus: Callable[[], T]) -> tuple[T, dict[str, Line]]:
         """Open the control lines and the bus."""
         part = self._part
+        wired = [line for line in part.facts.lines if line.key in part.lines]
         wrong = self._open_lines(
-            {line.key: (part.lines[line.key], line.at_rest) for line in part.facts.lines if line.key in part.lines}
+            {line.key: partial(self._wires.line, part.lines[line.key], line.at_rest) for line in wired}
         )
         try:
             bus: T = self._bus or open_bus()
@@ -201,12 +227,12 @@ class _Wiring:
             raise WireError("\n".join(wrong))
         return bus, self._lines
 
-    def _open_lines(self, wired: Mapping[Any, tuple[int, bool]]) -> list[str]:
-        """Open GPIOs at their levels, every one that can be; return what is wrong with the others."""
+    def _open_lines(self, opens: Mapping[Any, Callable[[], Any]]) -> list[str]:
+        """Open lines, every one that can be; return what is wrong with the others."""
         wrong: list[str] = []
-        for key, (gpio, level) in wired.items():
+        for key, open_line in opens.items():
             try:
-                self._lines[key] = self._lines.get(key) or self._wires.line(gpio, level)
+                self._lines[key] = self._lines.get(key) or open_line()
             except WireError as error:
                 wrong.append(str(error))
         return wrong

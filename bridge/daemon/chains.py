@@ -19,7 +19,7 @@ which a part whose bus failed is tried again; and after which chips are asked wh
 
 CABLE = "The cable of these keys has come off or lost its supply: check its plugs. The keys are held as they were."
 UPSET = (
-    "A chip of these lamps had lost its settings and was set up again. If it happens again, look at its supply and its "
+    "A chip of these {} had lost its settings and was set up again. If it happens again, look at its supply and its "
     "plugs."
 )
 
@@ -41,7 +41,7 @@ class LampChain:
         self._codes: npt.NDArray[np.uint16] = np.zeros(count, np.uint16)
         self._shown = b""
         self._ready = DeviceState(part, "ready")
-        self._upset = DeviceState(part, "upset", UPSET)
+        self._upset = DeviceState(part, "upset", UPSET.format("lamps"))
         self._again = self._look = 0
 
     def show(self, now: int, codes: npt.NDArray[np.uint16]) -> DeviceState | None:
@@ -149,8 +149,9 @@ class KeyJob:
         self._events = events
         self._ready = DeviceState(part, "ready")
         self._cable = DeviceState(part, "cable", CABLE)
+        self._upset = DeviceState(part, "upset", UPSET.format("keys"))
         self._report = on_change(report)
-        self._retry = 0
+        self._retry = self._look = 0
 
     def run(self, now: int) -> None:
         """Scan once."""
@@ -160,10 +161,15 @@ class KeyJob:
         if driver is None:
             self._report(self._opening.trouble)
             return
+        lost = False
+        if now >= self._look:
+            self._look = now + CHECK
+            lost = driver.check()
         try:
             levels = driver.read()
         except OSError as error:
             self._retry = now + RETRY
+            self._scan.interrupt()
             self._report(_bus_trouble(self._part, error))
             return
         events = self._scan.feed(now, levels)
@@ -171,6 +177,8 @@ class KeyJob:
             self._events(events)
         if not self._scan.intact:
             self._report(self._cable)
+        elif lost:
+            self._report(self._upset)
         elif self._scan.known:
             self._report(self._ready)
 

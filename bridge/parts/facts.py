@@ -7,7 +7,10 @@ from typing import Any, Literal, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from bridge.wires.kinds import I2c, Line, Spi
+from bridge.wires import kinds
+from bridge.wires.kinds import I2c, Input, Line, Spi
+
+Pull = kinds.Pull
 
 Codes = npt.NDArray[np.uint16]
 """What lamps are to show: 0 (dark) to 4095 (lit all the time) for each channel, channel 0 first."""
@@ -48,7 +51,9 @@ class Facts:
     clocks of its bus; `max_rate_hz` the fastest clock its data sheet allows, in a chain where it forms one (both 0
     without a bus). `pwm_hz` is how often a second its outputs are switched to dim a lamp, None if they are not;
     `pwm` the bounds where that can be set. `addresses` are those it can have on I2C. `holds_miso`: it drives MISO
-    even while it is not selected. `limits` says what it stands, where a builder may not expect it.
+    even while it is not selected. `limits` says what it stands, where a builder may not expect it. `pulls` are the
+    resistors it can put on its inputs, the usual one first; empty where builders fit their own. `outputs_only` are the
+    channels of each chip that can be no input, with what the data sheet calls their pins.
     """
 
     name: str
@@ -64,6 +69,8 @@ class Facts:
     addresses: tuple[int, ...] = ()
     holds_miso: bool = False
     limits: str = ""
+    pulls: tuple[Pull, ...] = ()
+    outputs_only: tuple[tuple[int, str], ...] = ()
 
     @property
     def dims(self) -> bool:
@@ -94,6 +101,13 @@ class KeyDriver(Protocol):
     def read(self) -> int:
         """Return the levels now: bit n is channel n, 1 for high. Raises OSError when the bus fails."""
 
+    def check(self) -> bool:
+        """Tell whether a chip had lost its settings since this was last asked; `read` sets it up again.
+
+        Asked once a second. Always False for chips that cannot be asked, and for one that does not answer: `read` says
+        so.
+        """
+
 
 SpiLampMaker = Callable[[Spi, Mapping[str, Line], int], LampDriver]
 """Makes a lamp driver on its wires, for so many chips; the lines go by the keys of the facts and stand at rest."""
@@ -104,11 +118,16 @@ A chip that does not answer raises nothing yet: `write` tries it again.
 """
 LineLampMaker = Callable[[Sequence[Line]], LampDriver]
 """Makes one of lines, one a channel, which are low."""
-KeyMaker = Callable[[Spi, Mapping[str, Line], int], KeyDriver]
+SpiKeyMaker = Callable[[Spi, Mapping[str, Line], int], KeyDriver]
 """Makes a key driver, as a lamp driver on SPI."""
+I2cKeyMaker = Callable[[I2c, Sequence[int]], KeyDriver]
+"""Makes one for the chips at these addresses. A chip that does not answer raises nothing yet: `read` tries it again."""
+LineKeyMaker = Callable[[Sequence[Input]], KeyDriver]
+"""Makes one of lines, one a channel."""
 TwinMaker = Callable[[int], Any]
 """Makes the twin of so many chips. A method named after each control line takes its edges.
 
 On SPI `transfer` takes the same bytes; on I2C `write` and `read` take the chip's number and what follows the address;
-of a part that is lines only, `edge` takes a channel and its level.
+of a part that is lines only, `edge` takes a channel and its level. Of a part that serves keys, `set` puts a channel
+high or low, and `levels` are those of all.
 """

@@ -45,6 +45,10 @@ class Driver:
         self._load.set(True)
         return decode(self._spi.transfer(self._clocks))
 
+    def check(self) -> bool:
+        """Return False: the chips have no settings to lose."""
+        return False
+
 
 class Twin:
     """A chain of `chips` as the wires see it; every input starts high, as pull-ups hold it."""

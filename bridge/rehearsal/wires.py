@@ -9,11 +9,13 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
+from gpiozero import Factory
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from bridge.parts.catalogue import TWINS
 from bridge.parts.facts import Facts
-from bridge.wires.lines import GpioLine
+from bridge.wires.kinds import Pull
+from bridge.wires.lines import GpioInput, GpioLine
 
 _BOARD = "a020d3"
 """A revision code, so that gpiozero knows a header: a Raspberry Pi 3B+."""
@@ -87,6 +89,20 @@ class RehearsedI2c:
         return end.twin, chip
 
 
+class RehearsedInput(GpioInput):
+    """An input line at a channel of a part's twin; with the cable off, the board's own resistor holds it."""
+
+    def __init__(self, factory: Factory, gpio: int, pull: Pull, end: RehearsedEnd, channel: int) -> None:
+        super().__init__(factory, gpio, pull)
+        self._pull, self._end, self._channel = pull, end, channel
+
+    def get(self) -> bool:
+        """Return its level."""
+        level = self._end.twin.levels >> self._channel & 1 if self._end.plugged else self._pull == "up"
+        (self.pin.drive_high if level else self.pin.drive_low)()
+        return super().get()
+
+
 class RehearsedWires:
     """Hands out rehearsed buses and lines; parts must be added before their wires are opened."""
 
@@ -94,6 +110,7 @@ class RehearsedWires:
         self._factory = MockFactory(revision=_BOARD, pin_class=EdgePin)
         self._spi: dict[tuple[int, int], RehearsedSpi] = {}
         self._i2c: dict[int, RehearsedI2c] = {}
+        self._inputs: dict[int, tuple[RehearsedEnd, int]] = {}
 
     def add(self, facts: Facts, chips: int, port: int, select: int, gpios: Mapping[str, int]) -> RehearsedSpi:
         """Put a part's twin at the end of a chip select, and its lines (key to GPIO) on their pins."""
@@ -111,7 +128,10 @@ class RehearsedWires:
         """Put the channels of a part that is lines only on their pins."""
         end = RehearsedEnd(TWINS[facts.name](len(gpios)))
         for channel, gpio in enumerate(gpios):
-            self._factory.pin(gpio).on_edge.append(partial(end.edge, channel))
+            if facts.serves == "keys":
+                self._inputs[gpio] = end, channel
+            else:
+                self._factory.pin(gpio).on_edge.append(partial(end.edge, channel))
         return end
 
     def spi(self, port: int, select: int, rate_hz: int) -> RehearsedSpi:  # noqa: ARG002 -- the seam's signature
@@ -125,6 +145,10 @@ class RehearsedWires:
     def line(self, gpio: int, level: bool) -> GpioLine:
         """Open an output line on the rehearsed board."""
         return GpioLine(self._factory, gpio, level)
+
+    def input(self, gpio: int, pull: Pull) -> RehearsedInput:
+        """Open an input line where a part was added."""
+        return RehearsedInput(self._factory, gpio, pull, *self._inputs[gpio])
 
     def close(self) -> None:
         """Let go of every line."""

@@ -42,6 +42,10 @@ class KeyScan:
         self.intact = True
         self.known = False
 
+    def interrupt(self) -> None:
+        """Take note that scans are missing: the samples before and after do not belong together."""
+        self._settle.forget()
+
     def feed(self, now: int, levels: int) -> list[KeyEvent]:
         """Take one scan captured at `now` (nanoseconds; bit n is channel n) and return what happened."""
         self.intact = levels & self._fixed == self._high

@@ -1,6 +1,9 @@
 """The kinds of wires, as every part sees them, real or rehearsed."""
 
-from typing import Protocol
+from typing import Literal, Protocol
+
+Pull = Literal["up", "down", "none"]
+"""The resistor on an input: to the supply, to ground, or none."""
 
 
 class Spi(Protocol):
@@ -36,6 +39,16 @@ class Line(Protocol):
         """Let go of the line; it becomes an input again."""
 
 
+class Input(Protocol):
+    """One input line."""
+
+    def get(self) -> bool:
+        """Return its level. Raises OSError when it cannot be read."""
+
+    def close(self) -> None:
+        """Let go of the line."""
+
+
 class Wires(Protocol):
     """Where buses and lines come from. Every method raises WireError with what to install, enable or free."""
 
@@ -47,6 +60,9 @@ class Wires(Protocol):
 
     def line(self, gpio: int, level: bool) -> Line:
         """Open a GPIO (number as the processor's maker counts them) as an output that starts at `level`."""
+
+    def input(self, gpio: int, pull: Pull) -> Input:
+        """Open a GPIO as an input, with this resistor in the board."""
 
     def close(self) -> None:
         """Let go of everything opened here."""

@@ -1,6 +1,12 @@
-"""Output lines through gpiozero, on a factory that is passed in: gpiozero's own search would fall back in silence."""
+"""Lines through gpiozero, on a factory that is passed in: gpiozero's own search would fall back in silence."""
 
-from gpiozero import Factory, OutputDevice
+import errno
+
+from gpiozero import Factory, InputDevice, OutputDevice
+
+from bridge.wires.kinds import Pull
+
+_PULL_UP = {"up": True, "down": False, "none": None}
 
 
 class GpioLine:
@@ -17,4 +23,26 @@ class GpioLine:
 
     def close(self) -> None:
         """Let go of the line; it becomes an input again."""
+        self._device.close()
+
+
+class GpioInput:
+    """One input line; `factory` is the real one or the rehearsal's."""
+
+    def __init__(self, factory: Factory, gpio: int, pull: Pull) -> None:
+        # gpiozero wants to be told what is active where no pull tells it; the level is read below that.
+        active = {"active_state": True} if pull == "none" else {}
+        self._device = InputDevice(gpio, pull_up=_PULL_UP[pull], pin_factory=factory, **active)
+        self.pin = self._device.pin
+
+    def get(self) -> bool:
+        """Return its level. Raises OSError when it cannot be read."""
+        try:
+            return bool(self.pin.state)
+        except Exception as error:
+            # lgpio.error, for one, derives from Exception alone.
+            raise OSError(errno.EIO, str(error)) from error
+
+    def close(self) -> None:
+        """Let go of the line."""
         self._device.close()

@@ -6,11 +6,13 @@ spidev rather than lgpio's SPI because it lets go of the interpreter lock during
 import os
 import tempfile
 import threading
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from bridge.errors import ConsoleError
-from bridge.wires.lines import GpioLine
+from bridge.wires.kinds import Pull
+from bridge.wires.lines import GpioInput, GpioLine
 
 ADAPTERS = Path("/sys/bus/i2c/devices")
 
@@ -19,6 +21,9 @@ CHIPS = Path("/dev")
 """Where the kernel puts its GPIO chips, gpiochip0, gpiochip1 …"""
 LABELS = ("pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1")
 """What the chip behind the header of a board is called: up to the Pi 3, Pi 4, Pi 5. Its number is another each time."""
+
+
+L = TypeVar("L", GpioLine, GpioInput)
 
 
 class WireError(ConsoleError):
@@ -68,7 +73,7 @@ class RealWires:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._factory: Any = None
-        self._opened: list[RealSpi | RealI2c | GpioLine] = []
+        self._opened: list[RealSpi | RealI2c | GpioLine | GpioInput] = []
 
     def spi(self, port: int, select: int, rate_hz: int) -> RealSpi:
         """Open SPI `port`, chip select `select`, at `rate_hz`."""
@@ -140,15 +145,21 @@ class RealWires:
 
     def line(self, gpio: int, level: bool) -> GpioLine:
         """Open a GPIO as an output that starts at `level`."""
+        return self._line(gpio, "an output", lambda factory: GpioLine(factory, gpio, level))
+
+    def input(self, gpio: int, pull: Pull) -> GpioInput:
+        """Open a GPIO as an input, with this resistor in the board."""
+        return self._line(gpio, "an input", lambda factory: GpioInput(factory, gpio, pull))
+
+    def _line(self, gpio: int, use: str, make: Callable[[Any], L]) -> L:
         with self._lock:
             if self._factory is None:
                 self._factory = _lgpio_factory(gpio)
             try:
-                line = GpioLine(self._factory, gpio, level)
+                line = make(self._factory)
             except Exception as error:  # noqa: BLE001 -- lgpio.error derives from Exception alone
                 raise WireError(
-                    f"GPIO{gpio}: cannot be used as an output ({error}). Another program may hold it: stop that one "
-                    "first."
+                    f"GPIO{gpio}: cannot be used as {use} ({error}). Another program may hold it: stop that one first."
                 ) from None
             self._opened.append(line)
             return line

@@ -1,4 +1,4 @@
-"""One contract for every part in the catalogue that drives lamps: driver against twin, over its wires."""
+"""One contract for every part in the catalogue: driver against twin, over its wires."""
 
 import errno
 from collections.abc import Iterator
@@ -12,19 +12,22 @@ from hypothesis import strategies as st
 
 from bridge.parts.catalogue import (
     CATALOGUE,
+    I2C_KEY_DRIVERS,
     I2C_LAMP_DRIVERS,
-    KEY_DRIVERS,
+    LINE_KEY_DRIVERS,
     LINE_LAMP_DRIVERS,
+    SPI_KEY_DRIVERS,
     SPI_LAMP_DRIVERS,
     TWINS,
 )
-from bridge.parts.facts import Facts, LampDriver
+from bridge.parts.facts import Facts, KeyDriver, LampDriver
 from bridge.parts.onoff import OFF, ON
 from bridge.parts.shiftout import Register
 from bridge.rehearsal.wires import RehearsedEnd, RehearsedWires
 from bridge.wires.kinds import Line
 
 CHIPS = 3
+KEY_PARTS = [facts for facts in CATALOGUE.values() if facts.serves == "keys"]
 LAMP_PARTS = [facts for facts in CATALOGUE.values() if facts.serves == "lamps"]
 GPIOS = (24, 25, 5, 6)
 FULL = np.uint16(4095)
@@ -44,6 +47,25 @@ class Wired(NamedTuple):
     @property
     def channels(self) -> int:
         return self.facts.channels * CHIPS
+
+    @property
+    def fit(self) -> int:
+        """The channels that can be inputs, a bit for each."""
+        unfit = {n for n, _ in self.facts.outputs_only}
+        return sum(1 << channel for channel in range(self.channels) if channel % self.facts.channels not in unfit)
+
+    def key_driver(self) -> KeyDriver:
+        name = self.facts.name
+        if self.facts.bus == "spi":
+            return SPI_KEY_DRIVERS[name](self.wires.spi(0, 0, 1_000_000), self.lines, CHIPS)
+        if self.facts.bus == "i2c":
+            return I2C_KEY_DRIVERS[name](self.wires.i2c(1, 400_000), self.facts.addresses[:CHIPS])
+        return LINE_KEY_DRIVERS[name]([self.wires.input(gpio, self.facts.pulls[0]) for gpio in GPIOS[:CHIPS]])
+
+    def put(self, levels: int) -> None:
+        """Put every channel of a key part high or low."""
+        for channel in range(self.channels):
+            self.end.twin.set(channel, bool(levels >> channel & 1))
 
     def driver(self) -> LampDriver:
         name, lines = self.facts.name, self.lines
@@ -67,6 +89,7 @@ class Wired(NamedTuple):
         monkeypatch.setattr("bridge.rehearsal.wires.RehearsedSpi.transfer", fails)
         monkeypatch.setattr("bridge.rehearsal.wires.RehearsedI2c.write", fails)
         monkeypatch.setattr("bridge.rehearsal.wires.RehearsedI2c.read", fails)
+        monkeypatch.setattr("bridge.rehearsal.wires.RehearsedInput.get", fails)
 
 
 def wire(facts: Facts, *, bare: bool) -> Wired:
@@ -81,7 +104,8 @@ def wire(facts: Facts, *, bare: bool) -> Wired:
     else:
         end = wires.add_lines(facts, GPIOS[:CHIPS])
     lines: dict[str, Line] = {line.key: wires.line(gpios[line.key], line.at_rest) for line in needed}
-    channel_lines: list[Line] = [] if facts.bus else [wires.line(gpio, level=False) for gpio in GPIOS[:CHIPS]]
+    plain_lamps = facts.bus is None and facts.serves == "lamps"
+    channel_lines: list[Line] = [] if not plain_lamps else [wires.line(gpio, level=False) for gpio in GPIOS[:CHIPS]]
     return Wired(facts, end, wires, lines, channel_lines)
 
 
@@ -109,10 +133,15 @@ def test_facts_are_sane_and_the_registries_agree(facts: Facts) -> None:
     assert (facts.max_rate_hz >= 1_000_000, facts.bits_per_chip > 0) == (facts.bus is not None,) * 2
     assert len({line.key for line in facts.lines}) == len(facts.lines)
     assert facts.source
-    registries = (("spi", {*SPI_LAMP_DRIVERS}), ("i2c", {*I2C_LAMP_DRIVERS}), (None, {*LINE_LAMP_DRIVERS}))
-    drives = [bus for bus, names in registries if facts.name in names]
-    assert drives == ([facts.bus] if facts.serves == "lamps" else [])
-    assert (facts.name in KEY_DRIVERS) == (facts.serves == "keys")
+    registries = {
+        ("lamps", "spi"): {*SPI_LAMP_DRIVERS},
+        ("lamps", "i2c"): {*I2C_LAMP_DRIVERS},
+        ("lamps", None): {*LINE_LAMP_DRIVERS},
+        ("keys", "spi"): {*SPI_KEY_DRIVERS},
+        ("keys", "i2c"): {*I2C_KEY_DRIVERS},
+        ("keys", None): {*LINE_KEY_DRIVERS},
+    }
+    assert [kind for kind, names in registries.items() if facts.name in names] == [(facts.serves, facts.bus)]
     assert all(callable(getattr(TWINS[facts.name](1), line.key)) for line in facts.lines)
     assert (len(facts.addresses) >= CHIPS) == (facts.bus == "i2c")
 
@@ -211,4 +240,63 @@ def test_only_a_chip_that_has_lost_its_settings_is_found_and_is_set_up_again(wir
         assert driver.check()
         driver.write(full)
         assert min(wired.shown()) == 4095
+        assert not driver.check()
+
+
+@pytest.fixture(params=KEY_PARTS, ids=lambda facts: facts.name)
+def keys(request: pytest.FixtureRequest) -> Iterator[Wired]:
+    made = wire(request.param, bare=False)
+    yield made
+    made.wires.close()
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_what_is_read_is_what_the_contacts_are_channel_by_channel(keys: Wired, data: st.DataObject) -> None:
+    driver = keys.key_driver()
+    keys.put(-1)
+    assert driver.read() & keys.fit == keys.fit
+    for levels in data.draw(st.lists(st.integers(0, (1 << keys.channels) - 1), min_size=1, max_size=8)):
+        keys.put(levels)
+        assert driver.read() & keys.fit == levels & keys.fit
+        assert driver.read() >> keys.channels == 0
+        assert not driver.check()
+
+
+def test_each_contact_has_a_channel_of_its_own(keys: Wired) -> None:
+    driver = keys.key_driver()
+    for channel in range(keys.channels):
+        keys.put(~(1 << channel))
+        assert driver.read() & keys.fit == keys.fit & ~(1 << channel)
+
+
+def test_keys_whose_bus_fails_are_not_read_and_are_read_again_once_it_is_back(
+    keys: Wired, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    driver = keys.key_driver()
+    driver.read()
+    keys.put(0)
+    with monkeypatch.context() as broken:
+        keys.fail(broken)
+        assert not driver.check()
+        with pytest.raises(OSError, match="Input/output") as told:
+            driver.read()
+        assert told.value.errno == errno.EIO
+    assert driver.read() & keys.fit == 0
+
+
+def test_only_a_key_chip_that_has_lost_its_settings_is_found_and_its_contacts_are_never_read_wrong(keys: Wired) -> None:
+    if not hasattr(keys.end.twin, "upset"):
+        return
+    driver = keys.key_driver()
+    for chip in range(CHIPS):
+        assert driver.read() & keys.fit == keys.fit
+        assert not driver.check()
+        keys.end.twin.upset(chip)
+        assert driver.read() & keys.fit == keys.fit
+        assert driver.check()
+        assert not driver.check()
+        keys.end.twin.upset(chip)
+        assert driver.check()
+        assert driver.read() & keys.fit == keys.fit
         assert not driver.check()

@@ -1,0 +1,188 @@
+"""MCP23017: 16 inputs behind an I2C bus, each with a pull-up in the chip (Microchip data sheet DS20001952, revision D).
+
+The numbers of the registers agree with published drivers; the bits, and what the chip does at reset, are from memory.
+
+A contact pulls its input to ground. Channels 0 to 7 are GPA0 to GPA7, 8 to 15 are GPB0 to GPB7. Since its revision of
+2022 the data sheet has GPA7 and GPB7 as outputs only: as inputs they can spoil what the chip sends. They are made
+outputs that stay low.
+
+After a dip in its supply a chip has its inputs without pull-ups, and they may read as anything. So its settings are
+read back each time an input seems to have moved, before that is believed, and once a second besides. The interrupt
+lines are not used: the inputs are read at the scan's rate anyway.
+"""
+
+from collections.abc import Sequence
+
+from bridge.parts.facts import Facts
+from bridge.wires.kinds import I2c
+
+IODIRA, GPINTENB, IOCON, GPPUA, GPIOA, OLATA = 0x00, 0x05, 0x0A, 0x0C, 0x12, 0x14
+"""Registers while IOCON.BANK is 0, two of each, that of port B after that of port A: 1 for an input, interrupts on,
+the chip's own settings (one register in two places), 1 for a pull-up, what the pins are, what outputs shall be."""
+BANKED_IOCON = GPINTENB
+"""Where the chip's own settings are while IOCON.BANK is 1."""
+REGISTERS = 22
+
+BANK, SEQOP = 0x80, 0x20
+"""Bits of IOCON: registers stand port by port; a block does not fill successive registers."""
+
+INPUTS = 0x7F
+"""Of a port: all but the pin that is an output only."""
+
+CHANNELS = 16
+SETTINGS = bytes([INPUTS, INPUTS, *[0] * 10, INPUTS, INPUTS])
+"""Registers IODIRA to GPPUB as the driver sets them: inputs, not inverted, no interrupts, blocks, with pull-ups."""
+
+FACTS = Facts(
+    name="MCP23017",
+    serves="keys",
+    bus="i2c",
+    channels=CHANNELS,
+    # Address, register, address again and two bytes, nine clocks each, between a start, another start and a stop. When
+    # an input has moved, its chip's settings follow, 156 clocks once.
+    bits_per_chip=9 * (3 + CHANNELS // 8) + 3,
+    max_rate_hz=1_700_000,
+    pwm_hz=None,
+    lines=(),
+    source="Microchip MCP23017 data sheet, revision D of 2022",
+    addresses=tuple(range(0x20, 0x28)),
+    pulls=("up",),
+    outputs_only=((7, "GPA7"), (15, "GPB7")),
+)
+
+
+def decode(data: bytes) -> int:
+    """Return the levels that GPIOA and GPIOB, of one chip after the other, tell: bit n is channel n, 1 for high."""
+    return int.from_bytes(data, "little")
+
+
+def encode(levels: int, chips: int) -> bytes:
+    """Return GPIOA and GPIOB of each chip for these levels; the inverse of `decode`."""
+    return levels.to_bytes(2 * chips, "little")
+
+
+class Driver:
+    """Reads the chips at `addresses`. One that does not answer raises nothing yet: `read` tries it again."""
+
+    def __init__(self, i2c: I2c, addresses: Sequence[int]) -> None:
+        self._i2c = i2c
+        self._ports: dict[int, bytes | None] = dict.fromkeys(addresses)
+        """What each chip last read as, None while it is not set up."""
+        self._lost = False
+
+    def read(self) -> int:
+        """Return the levels now; bit n is channel n. Raises OSError, naming the chip, when one does not answer."""
+        return decode(b"".join(map(self._read, self._ports)))
+
+    def check(self) -> bool:
+        """Read every chip's settings back; return True if one has lost them. The next `read` sets it up again."""
+        for address, ports in self._ports.items():
+            try:
+                if ports is not None and not self._is_as_set_up(address):
+                    self._forget(address)
+            except OSError:
+                # It may have lost its supply with its plug; `read` says so.
+                self._ports[address] = None
+        lost, self._lost = self._lost, False
+        return lost
+
+    def _read(self, address: int) -> bytes:
+        try:
+            if self._ports[address] is None:
+                self._set_up(address)
+            ports = self._i2c.read(address, GPIOA, 2)
+            if ports != self._ports[address] and not self._is_as_set_up(address):
+                self._forget(address)
+                self._set_up(address)
+                ports = self._i2c.read(address, GPIOA, 2)
+        except OSError as error:
+            self._ports[address] = None
+            raise OSError(error.errno, f"the chip at 0x{address:02X}: {error.strerror or error}") from error
+        self._ports[address] = ports
+        return ports
+
+    def _set_up(self, address: int) -> None:
+        # Another program may have left it port by port. If not, this clears an interrupt that is not wanted either.
+        self._i2c.write(address, BANKED_IOCON, bytes(1))
+        self._i2c.write(address, IOCON, bytes(1))
+        self._i2c.write(address, OLATA, bytes(2))
+        self._i2c.write(address, IODIRA, SETTINGS)
+
+    def _is_as_set_up(self, address: int) -> bool:
+        # What the pins that are outputs only have in these registers is the chip's business.
+        found = self._i2c.read(address, IODIRA, len(SETTINGS))
+        return all((byte ^ wanted) & INPUTS == 0 for byte, wanted in zip(found, SETTINGS, strict=True))
+
+    def _forget(self, address: int) -> None:
+        self._ports[address] = None
+        self._lost = True
+
+
+class Twin:
+    """So many chips as the bus sees them, at power-up, by number; every contact is open.
+
+    Not simulated: interrupts. An input that nothing holds reads low, as if its contact were closed.
+    """
+
+    def __init__(self, chips: int) -> None:
+        self._chips = [bytearray(REGISTERS) for _ in range(chips)]
+        self.levels = (1 << CHANNELS * chips) - 1
+        for chip in range(chips):
+            self.upset(chip)
+
+    def upset(self, chip: int) -> None:
+        """Give a chip the registers it has after its supply has dipped: inputs all, and no pull-up."""
+        self._chips[chip][:] = bytes(REGISTERS)
+        self._chips[chip][IODIRA : IODIRA + 2] = b"\xff\xff"
+
+    def set(self, channel: int, level: bool) -> None:
+        """Pull one input low, or leave it to its pull-up."""
+        self.levels = self.levels | 1 << channel if level else self.levels & ~(1 << channel)
+
+    def write(self, chip: int, register: int, data: bytes) -> None:
+        """Take a register's number and what is written from there on."""
+        for byte in data:
+            place = self._place(chip, register)
+            register = self._next(chip, register)
+            if place is not None:
+                self._put(chip, place, byte)
+
+    def read(self, chip: int, register: int, count: int) -> bytes:
+        """Return `count` registers from one on, as IOCON lets them follow each other."""
+        found = bytearray()
+        for _ in range(count):
+            place = self._place(chip, register)
+            found.append(0 if place is None else self._get(chip, place))
+            register = self._next(chip, register)
+        return bytes(found)
+
+    def _place(self, chip: int, register: int) -> int | None:
+        """Return where a register is while BANK is 0, None where there is none."""
+        if not self._chips[chip][IOCON] & BANK:
+            return register if register < REGISTERS else None
+        port, number = divmod(register, 0x10)
+        return 2 * number + port if number < REGISTERS // 2 and port < 2 else None
+
+    def _next(self, chip: int, register: int) -> int:
+        settings = self._chips[chip][IOCON]
+        if not settings & SEQOP:
+            last = 0x1A if settings & BANK else REGISTERS - 1
+            return 0 if register == last else register + 1
+        return register if settings & BANK else register ^ 1
+
+    def _put(self, chip: int, place: int, byte: int) -> None:
+        registers = self._chips[chip]
+        if place & ~1 == IOCON:
+            registers[IOCON] = registers[IOCON + 1] = byte & 0xFE
+        elif place & ~1 == GPIOA:
+            registers[OLATA | place & 1] = byte
+        elif place < IOCON or place & ~1 in {GPPUA, OLATA}:
+            registers[place] = byte
+
+    def _get(self, chip: int, place: int) -> int:
+        registers, port = self._chips[chip], place & 1
+        if place & ~1 != GPIOA:
+            return registers[place]
+        held = registers[GPPUA | port] & self.levels >> CHANNELS * chip + 8 * port
+        inputs = registers[IODIRA | port]
+        return (held ^ registers[2 | port]) & inputs | registers[OLATA | port] & ~inputs & 0xFF
