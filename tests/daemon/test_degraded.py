@@ -120,6 +120,8 @@ def new_client(rig: Rig) -> CoreClient:
         ({"/dev/i2c-1"}, "side lamps", "SIDE"),
         ({"GPIO5", "/dev/i2c-1"}, "side lamps", "SIDE"),
         ({"GPIO13"}, "plain lamps", "PLAIN"),
+        # What is opened late keeps its place among the channels.
+        ({"GPIO12"}, "plain lamps", "PLAIN"),
     ],
 )
 def test_lamps_that_are_missing_come_up_by_themselves_and_keep_no_others_dark(

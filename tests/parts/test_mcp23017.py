@@ -113,7 +113,7 @@ def test_a_contact_that_closes_while_its_chip_is_upset_is_read_once_the_chip_is_
     assert driver.check()
 
 
-@pytest.mark.parametrize("register", [*range(0x00, 0x0E)])
+@pytest.mark.parametrize("register", [*range(0x0E)])
 def test_any_setting_that_is_lost_is_found_but_for_those_of_the_pins_that_are_outputs(register: int) -> None:
     bus, driver = made([0x20])
     driver.read()

@@ -5,10 +5,10 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from bridge.parts import gpio, hc165, pca9685, tlc5947
+from bridge.parts import gpio, gpio_inputs, hc165, pca9685, tlc5947
 from bridge.parts.facts import Facts
 from bridge.rehearsal.wires import RehearsedWires
-from bridge.wires.kinds import Line, Wires
+from bridge.wires.kinds import Line, Pull, Wires
 
 
 @pytest.fixture
@@ -71,6 +71,28 @@ def test_lamps_on_lines_of_the_board_stay_as_they_are_while_their_cable_is_off(w
     end.plugged = False
     driver.write(np.array([4095, 0], np.uint16))
     assert end.twin.codes().tolist() == [0, 4095]
+
+
+@pytest.mark.parametrize(("pull", "alone"), [("up", 0b11), ("down", 0b00), ("none", 0b00)])
+def test_inputs_of_the_board_are_what_their_contacts_are_and_their_resistors_while_their_cable_is_off(
+    wires: RehearsedWires, pull: Pull, alone: int
+) -> None:
+    end = wires.add_lines(gpio_inputs.FACTS, [16, 26])
+    driver = gpio_inputs.Driver([wires.input(16, pull), wires.input(26, pull)])
+    for levels in (0b11, 0b01, 0b00, 0b10):
+        for channel in range(2):
+            end.twin.set(channel, bool(levels >> channel & 1))
+        assert driver.read() == levels
+    end.plugged = False
+    assert driver.read() == alone
+    end.plugged = True
+    assert driver.read() == 0b10
+
+
+def test_an_input_is_let_go_of(wires: RehearsedWires) -> None:
+    wires.add_lines(gpio_inputs.FACTS, [16])
+    wires.input(16, "up").close()
+    wires.input(16, "up").close()
 
 
 def _open(wires: Wires, facts: Facts, gpios: dict[str, int]) -> dict[str, Line]:

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from bridge.wires import real
+from bridge.wires.kinds import Pull
 from bridge.wires.real import RealWires, WireError
 
 
@@ -163,6 +164,7 @@ def test_lines_without_lgpio_say_what_to_install(monkeypatch: pytest.MonkeyPatch
 class Lgpio(ModuleType):
     """As much of the module as opens lines: chips by number, each with a label or what is in the way of opening it."""
 
+    SET_PULL_UP, SET_PULL_DOWN = 32, 64
     SET_PULL_NONE = BOTH_EDGES = RISING_EDGE = FALLING_EDGE = 0
 
     def __init__(self, chips: dict[int, str | Exception]) -> None:
@@ -171,6 +173,9 @@ class Lgpio(ModuleType):
         self.open: list[int] = []
         self.busy: set[int] = set()
         self.levels: dict[int, int] = {}
+        self.inputs: dict[int, int] = {}
+        self.read: dict[int, int] = {}
+        self.gone = False
 
     class error(Exception):  # noqa: N801, N818 -- its name there
         pass
@@ -188,9 +193,15 @@ class Lgpio(ModuleType):
     def gpio_get_chip_info(self, handle: int) -> list[Any]:
         return [0, 54, f"gpiochip{handle}", self.chips[handle]]
 
-    def gpio_claim_input(self, _handle: int, gpio: int, _flags: int) -> None:
+    def gpio_claim_input(self, _handle: int, gpio: int, flags: int = 0) -> None:
         if gpio in self.busy:
             raise self.error("GPIO busy")
+        self.inputs[gpio] = flags
+
+    def gpio_read(self, _handle: int, gpio: int) -> int:
+        if self.gone:
+            raise self.error("bad gpio")
+        return self.read[gpio]
 
     def gpio_claim_output(self, _handle: int, gpio: int, level: int = 0, _flags: int = 0) -> None:
         self.levels[gpio] = level
@@ -280,4 +291,40 @@ def test_a_line_in_use_is_named_and_opened_once_it_is_free(monkeypatch: pytest.M
     wires.line(24, level=False)
     other.set(False)
     assert lgpio.levels == {23: 0, 24: 0}
+    wires.close()
+
+
+@pytest.mark.parametrize(("pull", "flags"), [("up", 32), ("down", 64), ("none", 0)])
+def test_an_input_has_the_resistor_that_was_asked_for_and_tells_its_level(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, pull: Pull, flags: int
+) -> None:
+    lgpio = with_chips(monkeypatch, tmp_path, {0: "pinctrl-bcm2711"})
+    wires = RealWires()
+    line = wires.input(16, pull)
+    assert lgpio.inputs == {16: flags}
+    for level in (1, 0, 1):
+        lgpio.read[16] = level
+        assert line.get() is bool(level)
+    wires.close()
+    assert lgpio.open == []
+
+
+def test_an_input_that_cannot_be_read_is_an_error_of_the_system(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    lgpio = with_chips(monkeypatch, tmp_path, {0: "pinctrl-bcm2711"})
+    wires = RealWires()
+    line = wires.input(16, "up")
+    lgpio.gone = True
+    with pytest.raises(OSError, match="bad gpio"):
+        line.get()
+    wires.close()
+
+
+def test_an_input_in_use_is_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    lgpio = with_chips(monkeypatch, tmp_path, {0: "pinctrl-bcm2711"})
+    lgpio.busy = {16}
+    wires = RealWires()
+    with pytest.raises(WireError, match=r"GPIO16: cannot be used as an input .*GPIO busy"):
+        wires.input(16, "up")
     wires.close()
