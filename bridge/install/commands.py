@@ -13,8 +13,9 @@ from bridge.errors import ConsoleError
 from bridge.install import copy
 from bridge.install.closure import Origin, closure, running
 from bridge.install.plan import Step, named, to_install, to_remove
+from bridge.install.rules import in_the_way
 from bridge.install.system import System, readable_by_all
-from bridge.install.wanted import wanted
+from bridge.install.wanted import ports, wanted
 
 Say = Callable[[str], None]
 
@@ -30,6 +31,9 @@ def install(
     system, origin = system or System(), origin or running()
     console = load(file)
     made = wanted(console, _runnable(core), files.units())
+    hub = in_the_way(ports(console), system.hubs())
+    if hub:
+        raise ConsoleError(f"{console.path}: {hub}.")
     _as_root(system)
     tree, contents = None, ""
     if origin.prefix != Path(copy.PLACE):

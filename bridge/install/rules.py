@@ -1,7 +1,7 @@
 """The udev rules of the hoppers' ports, written for one console. Pure: no file is touched here."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 MARKER = "# @PORTS@"
 """The line of a template that the ports' lines take the place of."""
@@ -29,6 +29,23 @@ def expand(template: str, ports: Mapping[str, Sequence[str]]) -> str:
     if not marker:
         raise ValueError(f'the template of the rules has no line "{MARKER}"')
     return "\n".join([head, *lines, tail])
+
+
+def in_the_way(ports: Mapping[str, Sequence[str]], hubs: Iterable[str]) -> str:
+    """Return in words which port of a hopper has a hub in it, of those ports that have; "" if none has.
+
+    On some boards one name stands for a socket for USB 3 and for the hub that leads to all sockets for USB 2, and with
+    the rules for that one keyboards and networks would be dead everywhere.
+    """
+    there = set(hubs)
+    for hopper, names in ports.items():
+        for port in names:
+            if port in there:
+                return (
+                    f'"{port}", the port of the {hopper}, leads to a hub, and hubs are refused there: pull it out, '
+                    "or choose another socket if the hub is the board's own"
+                )
+    return ""
 
 
 def _lines(path: str, hopper: str, port: str) -> tuple[str, str]:

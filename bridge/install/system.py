@@ -7,6 +7,8 @@ import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
+import pyudev
+
 from bridge.errors import ConsoleError
 
 _AT_FDCWD = -100  # linux/fcntl.h
@@ -57,6 +59,15 @@ class System:
     def has_account(self, name: str) -> bool:
         """Tell whether there is a user of this name."""
         return f"\n{name}:".encode() in b"\n" + (self.read("/etc/passwd") or b"")
+
+    def hubs(self) -> set[str]:
+        """Return udev's names for the ports on USB in which hubs are; nothing where there is no udev."""
+        try:
+            devices = pyudev.Context().list_devices(subsystem="usb", DEVTYPE="usb_device")
+        except ImportError:
+            return set()
+        hubs = [one.properties for one in devices if one.attributes.get("bDeviceClass") == b"09"]
+        return {hub[name] for hub in hubs for name in ("ID_PATH", "ID_PATH_WITH_USB_REVISION") if name in hub}
 
     def write(self, path: str, data: bytes, mode: int = 0o644) -> None:
         """Write a file so that, whenever the power goes, either the old one is there or the new one; on FAT too."""

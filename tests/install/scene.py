@@ -23,6 +23,7 @@ class Scene(System):
         super().__init__(root)
         self.ran: list[tuple[str, ...]] = []
         self.failing: set[str] = set()
+        self.hubs_in: set[str] = set()
         self.active: set[str] = set()
         self._simulated = {
             "systemd-sysusers": self._make_users,
@@ -83,6 +84,10 @@ class Scene(System):
         self.active |= set(units)
         if "consolewright.service" in units and self._links(["consolewright-core.service"])[0].is_symlink():
             self.active.add("consolewright-core.service")
+
+    def hubs(self) -> set[str]:
+        """Return what a test has put in."""
+        return self.hubs_in
 
     def sync(self) -> None:
         """Wait for no disk."""

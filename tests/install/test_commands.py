@@ -7,7 +7,7 @@ import pytest
 
 from bridge.errors import ConsoleError
 from bridge.install import commands
-from tests.install.scene import BEFORE, CMDLINE, Scene, description, origin
+from tests.install.scene import BEFORE, CMDLINE, OTHER_PORT, Scene, description, origin
 
 CORE = ["/bin/sh", "-c", "exec it's"]
 Said = list[str]
@@ -92,6 +92,15 @@ def test_removing_it_leaves_nothing(system: Scene, put: Callable[..., Said]) -> 
     assert "/var/lib/consolewright" in "\n".join(said)
     commands.remove(said.append, system)
     assert said[-1] == "consolewright is not installed: there is nothing to remove."
+
+
+def test_nothing_is_touched_if_a_hopper_s_port_leads_to_a_hub(system: Scene, put: Callable[..., Said]) -> None:
+    before = system.listed()
+    system.hubs_in = {OTHER_PORT}
+    with pytest.raises(ConsoleError, match="leads to a hub, and hubs are refused there"):
+        put()
+    assert system.listed() == before
+    put(sticks=False)
 
 
 def test_nothing_is_touched_if_the_description_is_wrong(system: Scene, tmp_path: Path) -> None:

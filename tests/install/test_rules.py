@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.install.rules import MARKER, expand
+from bridge.install.rules import MARKER, expand, in_the_way
 
 SYSTEMD = Path(__file__).parents[2] / "systemd"
 PORTS_RULES = SYSTEMD / "65-consolewright-ports.rules"
@@ -259,3 +259,11 @@ def test_what_cannot_be_a_hopper_s_port_is_refused_in_words(ports: Mapping[str, 
 def test_a_template_without_its_marked_place_is_refused() -> None:
     with pytest.raises(ValueError, match="has no line"):
         expand(f"text {MARKER}", PORTS)
+
+
+def test_a_port_that_leads_to_a_hub_is_no_hopper_s() -> None:
+    # source: a Pi 4's names in udev 252: "…-usb-0:1" is both a blue socket and the hub of all the black ones
+    before, beside = "platform-3f980000.usb-usb-0:1", "platform-3f980000.usb-usb-0:1.3"
+    assert in_the_way(PORTS, [before, beside]) == ""
+    words = in_the_way(PORTS, [before, "platform-xhci-hcd.0-usbv2-0:2"])
+    assert words.startswith('"platform-xhci-hcd.0-usbv2-0:2", the port of the punch, leads to a hub')
