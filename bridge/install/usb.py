@@ -41,9 +41,10 @@ class System:
 
 def trouble(system: System) -> str:
     """Return in words why the rules cannot be relied on; "" if they can."""
+    # Rules that were removed, too, must have left udev: it would heed them once more as each device comes back.
+    system.ask()
     if not system.rules.exists():
         return f"{system.rules} is missing"
-    system.ask()
     for hub in _devices(system.sysfs, "usb*"):
         if system.properties(hub).get("CONSOLEWRIGHT_RULES") != "1":
             return f"udev has not heeded {system.rules}: see journalctl -u systemd-udevd"
