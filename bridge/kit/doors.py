@@ -21,6 +21,43 @@ def add(commands: Any, pace: Any) -> None:
     rehearse.add_argument("--core", nargs=argparse.REMAINDER, default=[], metavar="COMMAND", help=f"last: {COMMAND}")
     rehearse.set_defaults(door=_rehearse)
 
+    core = commands.add_parser("core", help="for authors of cores: check one")
+    about = core.add_subparsers(dest="about", required=True, metavar="WHAT")
+    check = about.add_parser(
+        "check",
+        help="judge a core at a scripted console, rule by rule",
+        description="Start a core at a scripted console and judge it, rule by rule, in some twenty seconds. "
+        "Unless --throw or --press say how to set it to work, each of its keys is closed and opened once. "
+        "Exit status 1 if it breaks a rule.",
+    )
+    check.add_argument("--file", type=Path, metavar="FILE", help="the description of its console: what the panel lacks")
+    check.add_argument("--throw", action="append", default=[], metavar="KEY", help="close this key and leave it closed")
+    check.add_argument("--press", action="append", default=[], metavar="KEY", help="press this key, after those")
+    check.add_argument("--deck", action="append", default=[], type=Path, metavar="DECK", help="let it read this deck")
+    check.add_argument("core", nargs="+", metavar="COMMAND", help=f"after --: {COMMAND}")
+    check.set_defaults(door=_core_check)
+
+
+def _core_check(arguments: argparse.Namespace) -> int:
+    from bridge.decks.files import Asked, code_named, read  # noqa: PLC0415
+    from bridge.kit.check.command import check  # noqa: PLC0415
+    from bridge.kit.check.script import Hands  # noqa: PLC0415
+    from bridge.kit.check.verdicts import report  # noqa: PLC0415
+
+    names = None
+    if arguments.file is not None:
+        from bridge.console import load  # noqa: PLC0415
+
+        console = load(arguments.file)
+        names = [point.name for point in (*console.lamps, *console.keys)]
+    asked = Asked(code_named(None, arguments.file), tabs=8)
+    deck = [card for path in arguments.deck for card in read(path, asked).cards]
+    hands = Hands(arguments.throw, arguments.press)
+    verdicts = asyncio.run(check(arguments.core, deck=deck, names=names, hands=hands))
+    for line in report(verdicts):
+        print(line)
+    return int(any(verdict.state == "FAILED" for verdict in verdicts))
+
 
 def _rehearse(arguments: argparse.Namespace) -> int:
     from bridge.kit.rehearse import rehearse  # noqa: PLC0415

@@ -72,14 +72,15 @@ int main(int words, char **word)
         uint64_t shown = sum >> 16;
         int n;
         if (!cw_poll(link)) {
-            if (*cw_refusal(link) != 0)
-                fprintf(stderr, "the console refused: %s\n", cw_refusal(link));
-            linked = 0;
+            if (*cw_refusal(link) != 0 && linked >= 0)
+                fprintf(stderr, "the console refused: %s\n", cw_refusal(link)), linked = -1;
+            else if (linked > 0)
+                linked = 0;
             cw_wait(link, 100);
             clock_gettime(CLOCK_MONOTONIC, &moment);
             continue;
         }
-        if (!linked)
+        if (linked <= 0)
             printf("linked to the console\n"), fflush(stdout);
         linked = 1;
         in_keys = word_of_keys(link);

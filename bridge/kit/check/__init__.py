@@ -1,0 +1,1 @@
+"""Judges a core, rule by rule, at a console that follows a script."""
