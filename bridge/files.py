@@ -18,3 +18,13 @@ def units() -> Path:
     """Return the folder of what a system is given: units, udev rules, users and folders."""
     installed = Path(__file__).with_name("units")
     return installed if installed.is_dir() else Path(__file__).parents[1] / "systemd"
+
+
+def first_core() -> Path:
+    """Return the smallest core in Python."""
+    return Path(__file__).with_name("demo") / "first_core.py"
+
+
+def pages() -> list[Path]:
+    """Return the pages for authors of cores and observers."""
+    return sorted(Path(__file__).with_name("links").glob("*.md"))

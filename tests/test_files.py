@@ -31,3 +31,9 @@ def test_there_are_descriptions_and_decks() -> None:
 
 def test_there_are_units() -> None:
     assert (files.units() / "consolewright.service").is_file()
+
+
+def test_what_authors_of_cores_need_is_there() -> None:
+    assert {path.name for path in files.c_client().iterdir()} >= {"consolewright.c", "consolewright.h"}
+    assert files.first_core().is_file()
+    assert {page.name for page in files.pages()} >= {"core-link.md", "link-your-core.md", "observer-link.md"}

@@ -21,8 +21,12 @@ def add(commands: Any, pace: Any) -> None:
     rehearse.add_argument("--core", nargs=argparse.REMAINDER, default=[], metavar="COMMAND", help=f"last: {COMMAND}")
     rehearse.set_defaults(door=_rehearse)
 
-    core = commands.add_parser("core", help="for authors of cores: check one")
+    core = commands.add_parser("core", help="for authors of cores: what they need, and a judge")
     about = core.add_subparsers(dest="about", required=True, metavar="WHAT")
+    kit = about.add_parser("kit", help="copy the C client, examples and pages into a folder")
+    kit.add_argument("folder", type=Path, metavar="DIR", help="made if it is not there")
+    kit.add_argument("--replace", action="store_true", help="write files even if they are there")
+    kit.set_defaults(door=_core_kit)
     check = about.add_parser(
         "check",
         help="judge a core at a scripted console, rule by rule",
@@ -36,6 +40,13 @@ def add(commands: Any, pace: Any) -> None:
     check.add_argument("--deck", action="append", default=[], type=Path, metavar="DECK", help="let it read this deck")
     check.add_argument("core", nargs="+", metavar="COMMAND", help=f"after --: {COMMAND}")
     check.set_defaults(door=_core_check)
+
+
+def _core_kit(arguments: argparse.Namespace) -> None:
+    from bridge.kit.files import kit  # noqa: PLC0415
+
+    for line in kit(arguments.folder, replace=arguments.replace):
+        print(line)
 
 
 def _core_check(arguments: argparse.Namespace) -> int:

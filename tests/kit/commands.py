@@ -19,8 +19,8 @@ def marked(page: Path, name: str) -> str:
 
 def run(program: str, home: Path, cwd: Path = CHECKOUT) -> str:
     """Run commands with `home` as the home folder; they must end well. Returns what they print."""
-    program = program.replace(".venv/bin/consolewright", f"'{sys.executable}' -m bridge")
-    program = program.replace(".venv/bin/python", f"'{sys.executable}'")
+    program = re.sub(r"(?<![\w/.])(?:\.venv/bin/)?consolewright(?= )", f"'{sys.executable}' -m bridge", program)
+    program = re.sub(r"\.venv/bin/python|(?<![\w/.])python3(?= )", f"'{sys.executable}'", program)
     reach = os.pathsep.join(path for path in sys.path if path)
     done = subprocess.run(
         ["sh", "-e"],

@@ -13,14 +13,13 @@ from bridge.cards.deck import parse
 from bridge.clock import LoopClock
 from bridge.demo.first_core import FirstCore
 from bridge.demo.skerry.core import SkerryCore
-from bridge.files import c_client, examples
+from bridge.files import examples
 from bridge.kit.check.command import judge
 from bridge.kit.check.script import Hands
 from bridge.kit.check.verdicts import RULES, Findings, Verdict, report
 from tests.daemon.harness import Rig
 from tests.kit import toys
 from tests.kit.toys import Toy
-from tests.links.compiled import STRICT, build
 from tests.virtual import run_virtually
 
 CHECK = [sys.executable, "-m", "bridge", "core", "check"]
@@ -177,31 +176,6 @@ def test_the_report_can_be_read() -> None:
     at = lines.index(f"FAILED         {RULES['typing']}")
     assert lines[at + 1] == "               fault 0; fault 1; fault 2; and 2 times more"
     assert lines[-1] == f"1 passed, 1 failed, {len(RULES) - 2} not exercised"
-
-
-def test_the_command_judges_the_example_in_c(tmp_path: Path) -> None:
-    # In real time: the whole check of a real process, some twenty seconds.
-    source = c_client()
-    words = ["-std=c99", "-O2", *STRICT, str(source / "first_core.c"), str(source / "consolewright.c")]
-    program = build("gcc", words, tmp_path / "first_core")
-    done = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "bridge",
-            "core",
-            "check",
-            "--file",
-            str(examples() / "first-panel.toml"),
-            "--",
-            program,
-        ],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.endswith("10 passed, 0 failed, 3 not exercised\n")
 
 
 def test_a_command_that_is_none_is_said() -> None:
