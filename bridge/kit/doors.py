@@ -5,6 +5,8 @@ import asyncio
 from pathlib import Path
 from typing import Any
 
+from bridge.errors import ConsoleError
+
 COMMAND = "the core's command; the core socket takes the place of {}, or is added at its end"
 
 
@@ -40,6 +42,111 @@ def add(commands: Any, pace: Any) -> None:
     check.add_argument("--deck", action="append", default=[], type=Path, metavar="DECK", help="let it read this deck")
     check.add_argument("core", nargs="+", metavar="COMMAND", help=f"after --: {COMMAND}")
     check.set_defaults(door=_core_check)
+
+    watch = about.add_parser("watch", help="tell what crosses the core link of a running console")
+    _where(watch)
+    watch.add_argument(
+        "--only", type=_kinds, metavar="KINDS", help="of lamps, keys, cards and typing only these, with commas between"
+    )
+    watch.add_argument("--to", type=Path, metavar="FILE", help="keep it as a recording, for the trace commands")
+    watch.set_defaults(door=_core_watch)
+    _add_trace(commands)
+
+
+def _where(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--state", type=Path, metavar="DIR", help="the state folder of the running console")
+
+
+def _kinds(text: str) -> list[str]:
+    from bridge.kit.trace.record import KINDS  # noqa: PLC0415
+
+    words = text.split(",")
+    for word in words:
+        if word not in KINDS:
+            raise argparse.ArgumentTypeError(f"{word!r} is none of {', '.join(KINDS)}")
+    return words
+
+
+def _positive(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = 0.0
+    if not 0 < number < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number above 0")
+    return number
+
+
+def _add_trace(commands: Any) -> None:
+    trace = commands.add_parser("trace", help="recordings of the core link: save, play and export them")
+    about = trace.add_subparsers(dest="about", required=True, metavar="WHAT")
+    save = about.add_parser(
+        "save",
+        help="record a running console, and keep the last while",
+        description="Record the core link of a running console. The last while is written to FILE at the end, which "
+        "Ctrl-C or the console brings, and at SIGUSR1; and to FILE-fault-1, -2 … when a device has a fault.",
+    )
+    save.add_argument("file", type=Path, metavar="FILE", help="a new file, such as evening.trace")
+    _where(save)
+    save.add_argument("--seconds", type=_positive, default=600.0, metavar="N", help="how long the last while is (600)")
+    save.add_argument("--megabytes", type=_positive, default=64.0, metavar="N", help="how much of it at most (64)")
+    save.set_defaults(door=_trace_save)
+    play = about.add_parser("play", help="show a recording's lamps and typing on a panel, without the machine")
+    play.add_argument("file", type=Path, metavar="FILE", help="a recording")
+    _where(play)
+    play.add_argument("--speed", type=_positive, default=1.0, metavar="FACTOR", help="times faster than recorded")
+    play.add_argument(
+        "--skip", type=_positive, metavar="SECONDS", help="cut down to this while the machine stands still"
+    )
+    play.add_argument("--loop", action="store_true", help="begin again at the end")
+    play.set_defaults(door=_trace_play)
+    export = about.add_parser("export", help="write a recording as a value change dump (VCD), for wave viewers")
+    export.add_argument("file", type=Path, metavar="FILE", help="a recording")
+    export.add_argument("out", type=Path, metavar="OUT", help="the dump, such as evening.vcd")
+    export.set_defaults(door=_trace_export)
+
+
+def _core_watch(arguments: argparse.Namespace) -> None:
+    from bridge.kit.trace.follow import observer_socket, watch  # noqa: PLC0415
+    from bridge.kit.trace.record import KINDS  # noqa: PLC0415
+
+    only = arguments.only or KINDS
+    asyncio.run(watch(observer_socket(arguments.state), only, arguments.to, lambda line: print(line, flush=True)))
+
+
+def _trace_save(arguments: argparse.Namespace) -> None:
+    from bridge.kit.trace.follow import Recorder, observer_socket, save  # noqa: PLC0415
+    from bridge.kit.trace.ring import Ring  # noqa: PLC0415
+
+    ring = Ring(arguments.seconds, round(arguments.megabytes * 1e6))
+    recorder = Recorder(arguments.file, ring, lambda line: print(line, flush=True))
+    asyncio.run(save(observer_socket(arguments.state), recorder))
+
+
+def _trace_play(arguments: argparse.Namespace) -> None:
+    from bridge.clock import LoopClock  # noqa: PLC0415
+    from bridge.kit.trace.follow import observer_socket  # noqa: PLC0415
+    from bridge.kit.trace.play import Manner, Player  # noqa: PLC0415
+    from bridge.kit.trace.record import read  # noqa: PLC0415
+
+    async def play() -> None:
+        manner = Manner(arguments.speed, arguments.skip, arguments.loop)
+        core = observer_socket(arguments.state).with_name("core.sock")
+        await Player(core, read(arguments.file), manner).play(LoopClock())
+
+    asyncio.run(play())
+
+
+def _trace_export(arguments: argparse.Namespace) -> None:
+    from bridge.kit.trace.record import read  # noqa: PLC0415
+    from bridge.kit.trace.vcd import dump  # noqa: PLC0415
+
+    recording = read(arguments.file)
+    try:
+        with arguments.out.open("w", encoding="ascii", errors="replace") as file:
+            file.writelines(f"{line}\n" for line in dump(recording))
+    except OSError as error:
+        raise ConsoleError(f"{arguments.out}: cannot be written ({error.strerror}).") from None
 
 
 def _core_kit(arguments: argparse.Namespace) -> None:

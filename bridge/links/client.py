@@ -13,6 +13,9 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from bridge.clock import SECOND
 from bridge.links.messages import (
     FOR_GOOD,
@@ -144,9 +147,19 @@ class CoreClient:
         """
         self._bits = bits
         if self.welcome is not None:
-            if self._on_time.elapsed + ticks >= _MOST_TICKS:
-                self._on_time.take()
+            self._make_room(ticks)
             self._on_time.add(bits, ticks)
+
+    def count(self, bits: int, ticks: int, on_time: npt.NDArray[np.uint32]) -> None:
+        """Count `ticks` for which each lamp's share has been counted already, at whose end they stand as in `bits`."""
+        self.cycle(bits, 0)
+        if self.welcome is not None:
+            self._make_room(ticks)
+            self._on_time.add_counts(ticks, on_time)
+
+    def _make_room(self, ticks: int) -> None:
+        if self._on_time.elapsed + ticks >= _MOST_TICKS:
+            self._on_time.take()
 
     def rest(self, bits: int) -> None:
         """Say how the lamps stand while the machine stands still."""

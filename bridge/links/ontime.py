@@ -7,6 +7,7 @@ carry through every plane each time.
 """
 
 import numpy as np
+import numpy.typing as npt
 
 
 class OnTime:
@@ -20,6 +21,7 @@ class OnTime:
     def _clear(self) -> None:
         self._planes = [0] * 33
         self._waiting = [0] * 33
+        self._counted = np.zeros(self._lamps, np.uint64)
         self.elapsed = 0
 
     def add(self, bits: int, ticks: int) -> None:
@@ -34,6 +36,11 @@ class OnTime:
                 self._add(bits, at)
             ticks >>= 1
             at += 1
+
+    def add_counts(self, ticks: int, on_time: npt.NDArray[np.uint32]) -> None:
+        """Count `ticks` more in which each lamp was lit for its part of them, counted elsewhere."""
+        self.elapsed += ticks
+        self._counted += on_time
 
     def _add(self, bits: int, plane: int) -> None:
         planes, waiting = self._planes, self._waiting
@@ -54,7 +61,7 @@ class OnTime:
         raw = b"".join(plane.to_bytes(self._bytes, "little") for plane in self._planes[:used])
         planes = np.unpackbits(np.frombuffer(raw, np.uint8).reshape(used, self._bytes), axis=1, bitorder="little")
         weights = np.left_shift(np.uint64(1), np.arange(used, dtype=np.uint64))
-        counts = weights @ planes[:, : self._lamps].astype(np.uint64)
+        counts = weights @ planes[:, : self._lamps].astype(np.uint64) + self._counted
         elapsed = self.elapsed
         self._clear()
         return elapsed, counts.astype("<u4").tobytes()

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from bridge.links.messages import FromCore, FromDaemon, Hello, Key, Message, Welcome, encode
+from bridge.links.messages import FromCore, FromDaemon, Hello, Key, Lamps, Message, Welcome, encode
 
 TOPIC = "core"
 
@@ -14,7 +14,7 @@ class Tap:
     """Is told what crosses the link and passes it on through `tell` while `wanted()`; times are those of `now`.
 
     No two messages get the same time, so that a recording can be sorted by it. While nobody listens it remembers no
-    more than what a newcomer has to know: who the core is and how its keys stand.
+    more than what a newcomer has to know: who the core is, and how its keys and lamps stand.
     """
 
     def __init__(self) -> None:
@@ -24,11 +24,14 @@ class Tap:
         self._last = 0
         self._hello: Hello | None = None
         self._welcome: Welcome | None = None
+        self._lamps: Lamps | None = None
 
     def heard(self, message: FromCore) -> None:
         """Pass on what the core has sent."""
         if isinstance(message, Hello):
-            self._hello, self._welcome = message, None
+            self._hello, self._welcome, self._lamps = message, None, None
+        elif isinstance(message, Lamps):
+            self._lamps = message
         self._pass_on("core", message)
 
     def sent(self, message: FromDaemon) -> None:
@@ -41,15 +44,18 @@ class Tap:
 
     def gone(self) -> None:
         """Tell that the core has gone."""
-        self._hello = self._welcome = None
+        self._hello = self._welcome = self._lamps = None
         if self.wanted():
             self.tell(self._line("core", b""))
 
     def standing(self) -> list[dict[str, Any]]:
-        """Return what a newcomer is told: the linked core's HELLO, and the WELCOME it would get now."""
+        """Return what a newcomer is told: the core's HELLO, the WELCOME it would get now, and how its lamps stand."""
         if self._hello is None or self._welcome is None:
             return []
-        return [self._line("core", encode(self._hello)), self._line("daemon", encode(self._welcome))]
+        lines = [self._line("core", encode(self._hello)), self._line("daemon", encode(self._welcome))]
+        if self._lamps is not None:
+            lines.append(self._line("core", encode(Lamps(0, self._lamps.bits, b""))))
+        return lines
 
     def _pass_on(self, sender: str, message: Message) -> None:
         if self.wanted():

@@ -39,7 +39,7 @@ def test_every_command_of_the_guide_is_run() -> None:
 
 def test_files_that_are_there_are_kept(tmp_path: Path) -> None:
     (tmp_path / "first_core.c").write_text("mine")
-    with pytest.raises(ConsoleError, match="first_core[.]c there already"):
+    with pytest.raises(ConsoleError, match=r"first_core\.c there already"):
         list(kit(tmp_path, replace=False))
     assert [path.name for path in tmp_path.iterdir()] == ["first_core.c"]
     list(kit(tmp_path, replace=True))

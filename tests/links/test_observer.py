@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from bridge.links import observer
-from bridge.links.messages import Decoder, Hello, Key, Read, Welcome, encode
+from bridge.links.messages import Decoder, Hello, Key, Lamps, Read, Welcome, encode
 from bridge.links.observer import ObserverLink, observe
 from bridge.links.tap import Tap
 from tests.links.test_core import settle
@@ -81,26 +81,27 @@ def test_a_stream_is_told_only_to_those_who_ask_and_begins_as_things_stand(tmp_p
         tap.sent(Welcome(1, 1.0, b"\x01\x00", (), ()))
         tap.sent(Key(5, 9, 1))
         tap.sent(Key(6, 0, 0))
+        tap.heard(Lamps(7, b"\x01", bytes(4)))
         deaf, _deaf_writer = await asyncio.open_unix_connection(str(tmp_path / "o.sock"))
         seen: list[dict[str, Any]] = []
 
         async def watch() -> None:
             async for line in observe(str(tmp_path / "o.sock"), also=["core", "nothing of ours"]):
                 seen.append(line)
-                if len(seen) == 3:
+                if len(seen) == 4:
                     tap.heard(Read())
                     tap.gone()
                     assert tap.standing() == []
                     link.close()
 
         await watch()
-        assert [line["topic"] for line in seen] == ["hello", *["core"] * 4]
-        assert [line["from"] for line in seen[1:]] == ["core", "daemon", "core", "core"]
+        assert [line["topic"] for line in seen] == ["hello", *["core"] * 5]
+        assert [line["from"] for line in seen[1:]] == ["core", "daemon", "core", "core", "core"]
         # One clock tick for all, and yet no two lines of one time.
         assert [line["at"] for line in seen[1:]] == sorted({line["at"] for line in seen[1:]})
-        welcome = list(Decoder().feed(base64.b64decode(seen[2]["bytes"])))
-        assert welcome == [Welcome(1, 1.0, b"\x00\x02", (), ())]
-        assert [line["bytes"] for line in seen[3:]] == [base64.b64encode(encode(Read())).decode(), ""]
+        standing = [message for line in seen[2:4] for message in Decoder().feed(base64.b64decode(line["bytes"]))]
+        assert standing == [Welcome(1, 1.0, b"\x00\x02", (), ()), Lamps(0, b"\x01", b"")]
+        assert [line["bytes"] for line in seen[4:]] == [base64.b64encode(encode(Read())).decode(), ""]
         assert (await deaf.read()).count(b"\n") == 1
         _deaf_writer.close()
         await settle()

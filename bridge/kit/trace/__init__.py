@@ -1,0 +1,1 @@
+"""What crossed the core link: watched, recorded, played again, and told to wave viewers."""
