@@ -44,6 +44,11 @@ Wiring = tuple[str, Part, int, str | None, str | None, str | None, int]
 _NO_BUS = Bus("", "spi", 0, 1, rehearsed=True, place=0)
 """Stands in for a bus that is not described, so that the rest of its part can still be checked."""
 
+MOST_ROWS = 16
+"""Rows, and columns, of a matrix at most."""
+PINS = 16
+"""Of a chip that a matrix can be on."""
+
 _PLAIN_LINES = {
     rehearsed: Bus("rehearsed lines" if rehearsed else "plain lines", "lines", 0, 0, rehearsed, place=0)
     for rehearsed in (False, True)
@@ -205,8 +210,15 @@ class _Builder:
     def _placed(self, where: KeyPath, table: shape.Part) -> dict[str, Any]:
         """Return the fields of a part that tell where it is wired to the board."""
         placed: dict[str, Any] = {"select": 0}
+        if isinstance(table, shape.MatrixPart):
+            placed |= {"rows": tuple(table.rows), "columns": tuple(table.columns), "diodes": table.diodes}
+            self._check_matrix(where, table)
+        if isinstance(table, shape.LineMatrix):
+            for key in ("rows", "columns"):
+                self._take_gpios(where, key, getattr(table, key))
+            return placed | {"bus": _PLAIN_LINES[table.wires == "rehearsed"], "chips": 1}
         if isinstance(table, shape.LinePart):
-            self._take_gpios(where, table.gpios)
+            self._take_gpios(where, "gpios", table.gpios)
             self._check_pull(where, table)
             bus = _PLAIN_LINES[table.wires == "rehearsed"]
             return placed | {"bus": bus, "chips": len(table.gpios), "gpios": tuple(table.gpios)}
@@ -261,16 +273,35 @@ class _Builder:
             for address in table.addresses:
                 self._addresses.take(address, self._owner(where, "address"), f'bus "{bus.name}"')
 
-    def _take_gpios(self, where: KeyPath, gpios: Sequence[int]) -> None:
-        owner = self._owner(where, "gpios")
+    def _take_gpios(self, where: KeyPath, key: str, gpios: Sequence[int]) -> None:
+        owner = self._owner(where, key)
         for number in gpios:
             try:
                 header.gpio(number)
             except ValueError as error:
                 wrong, *todo = error.args
-                self._wrong(where, "gpios", f'one of the "gpios" of {owner.who} {wrong}', *todo)
+                self._wrong(where, key, f'one of the "{key}" of {owner.who} {wrong}', *todo)
             else:
                 self._gpio.take(number, owner)
+
+    def _check_matrix(self, where: KeyPath, table: shape.MatrixPart) -> None:
+        if len(table.rows) > MOST_ROWS or len(table.columns) > MOST_ROWS:
+            wrong = f"{self._title(where)} is {len(table.rows)} rows by {len(table.columns)} columns"
+            self._wrong(where, "rows", f"{wrong}, but {MOST_ROWS} by {MOST_ROWS} are the most", "make two of it")
+        if not isinstance(table, shape.ChipMatrix):
+            return
+        owners = {key: Owner(f'"{key}" of {self._title(where)}', self._line(where, key)) for key in ("rows", "columns")}
+        taken = Claims("pin")
+        known = dict(table.facts.outputs_only)
+        for key, owner in owners.items():
+            for pin in getattr(table, key):
+                taken.take(pin, owner)
+                if pin in known:
+                    wrong = f"{owner.who} has pin {pin}, which is {known[pin]}: an output, and no input"
+                    self._wrong(where, key, f"{wrong} ({table.facts.source})", "use pins 0-6 and 8-14")
+                elif pin >= PINS:
+                    self._wrong(where, key, f"{owner.who} has pin {pin}, but the chip has 0-15", "use 0-6 and 8-14")
+        self._found += taken.findings()
 
     def _check_pull(self, where: KeyPath, table: shape.LinePart) -> None:
         held = [number for number in table.gpios if number in header.PULLED_UP_FOR_GOOD]

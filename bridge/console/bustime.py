@@ -24,7 +24,7 @@ class Load:
 
     def __str__(self) -> str:
         part = self.part
-        bits = f"{part.chips} × {part.facts.bits_per_chip} bits"
+        bits = f"{part.transfers} × {part.facts.bits_per_chip} bits"
         return f"{bits} in {self.seconds * 1e3:.3f} ms, {self.rate_hz} times a second: {self.share:.1%}"
 
 

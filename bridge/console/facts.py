@@ -35,7 +35,8 @@ class Part:
     `select` is its chip select on SPI, `addresses` those of its chips on I2C, `gpios` its channels if it is lines
     only; 0 and empty elsewhere. `pwm_hz` is how often a second its outputs are switched to dim a lamp, None if they are
     not. `pull` is the resistor on each input, "none" where builders fit their own. `always_high` and `always_low` are
-    sentinel channels, fixed by wiring; empty for parts that serve lamps.
+    sentinel channels, fixed by wiring; empty for parts that serve lamps. The `rows` and `columns` of a matrix are GPIO
+    numbers, or pins of its chip; without `diodes`, keys that are held together can hide others.
     """
 
     name: str
@@ -51,22 +52,34 @@ class Part:
     gpios: tuple[int, ...] = ()
     pwm_hz: float | None = None
     pull: Pull = "none"
+    rows: tuple[int, ...] = ()
+    columns: tuple[int, ...] = ()
+    diodes: bool = True
 
     @property
     def channels(self) -> int:
-        """How many lamps or contacts the chain serves."""
+        """How many lamps or contacts it serves."""
+        if self.facts.matrix:
+            return len(self.rows) * len(self.columns)
         return self.facts.channels * self.chips
 
     @property
     def outputs_only(self) -> dict[int, str]:
         """The channels that can be no input, with what the data sheet calls their pins."""
+        if self.facts.matrix:
+            return {}
         each = self.facts.channels
         return {each * chip + n: pin for chip in range(self.chips) for n, pin in self.facts.outputs_only}
 
     @property
     def bits(self) -> int:
         """How many clocks of its bus one transfer to all its chips takes."""
-        return self.facts.bits_per_chip * self.chips
+        return self.facts.bits_per_chip * self.transfers
+
+    @property
+    def transfers(self) -> int:
+        """How many chips, or rows of a matrix, are served one after the other."""
+        return len(self.rows) if self.facts.matrix else self.chips
 
 
 @dataclass(frozen=True)

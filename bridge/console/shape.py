@@ -226,7 +226,11 @@ class Part(Table):
         return {}
 
 
-class LinePart(Part, Wired):
+class PlainPart(Part, Wired):
+    """What is wired to the board itself, by no bus."""
+
+
+class LinePart(PlainPart):
     """Lines of the board itself, one a channel."""
 
     gpios: Numbers = Field(examples=["12-13, 26"], description="GPIO numbers, channel 0 first")
@@ -272,6 +276,29 @@ class KeyPart(Part):
         return {"always_high": self.always_high, "always_low": self.always_low}
 
 
+class MatrixPart(KeyPart):
+    """Contacts in rows and columns, numbered row by row."""
+
+    rows: Numbers = Field(
+        examples=["5-6"], description="GPIO numbers, or pins of the chip, which are pulled low in turn"
+    )
+    columns: Numbers = Field(examples=["16, 20-21"], description="those that are read meanwhile")
+    diodes: bool = Field(
+        examples=[True],
+        description="whether each contact has one, cathode to its row; else keys that hide each other are held",
+    )
+
+
+class ChipMatrix(I2cPart, MatrixPart):
+    """A matrix on the pins of one chip."""
+
+    chips: Annotated[Literal[1], Whole] = Field(default=1, examples=[1], description="each matrix is on one chip")
+
+
+class LineMatrix(PlainPart, MatrixPart):
+    """A matrix on lines of the board itself."""
+
+
 def _part(facts: Facts) -> type[Part]:
     """Return the shape of one type of part: what the catalogue says of it become keys and bounds."""
     own: dict[str, Any] = {
@@ -300,8 +327,12 @@ def _part(facts: Facts) -> type[Part]:
     if facts.bus == "i2c":
         own["address"] = _address(facts)
     base, words = _WIRED[facts.bus]
-    bases = (base, KeyPart) if facts.serves == "keys" else base
-    return create_model(facts.name, __base__=bases, __doc__=words.format(facts.name), **own)
+    bases: Any = (base, KeyPart) if facts.serves == "keys" else base
+    if facts.matrix:
+        bases = ChipMatrix if facts.bus == "i2c" else LineMatrix
+        words = bases.__doc__
+    part: type[Part] = create_model(facts.name, __base__=bases, __doc__=words.format(facts.name), **own)
+    return part
 
 
 _WIRED: dict[str | None, tuple[type[Part], str]] = {

@@ -69,6 +69,9 @@ def _part(console: Console, part: Part) -> list[str]:
         notes.append(f"pull {part.pull}")
     used = {point.channel for point in (*console.lamps, *console.keys) if point.part == part}.union(*fixed.values())
     notes.append(f"free {spans.write(set(range(part.channels)) - used - set(part.outputs_only)) or 'none'}")
+    if part.facts.matrix:
+        notes[:0] = [f"rows {spans.write(part.rows)}", f"columns {spans.write(part.columns)}"]
+        notes.append("a diode at each contact" if part.diodes else "no diodes")
     chain = f"{part.chips} × {part.facts.name}"
     return [part.name, chain, f"channels 0-{part.channels - 1}", _at(part), ", ".join(notes)]
 
@@ -77,7 +80,7 @@ def _at(part: Part) -> str:
     if part.facts.bus == "i2c":
         return f"{part.bus.name} {spans.write_addresses(part.addresses)}"
     if part.facts.bus is None:
-        return f"GPIO {spans.write(part.gpios)}"
+        return f"GPIO {spans.write((*part.gpios, *part.rows, *part.columns))}"
     return f"{part.bus.name} CE{part.select}"
 
 

@@ -27,14 +27,17 @@ from bridge.lamps.output import Output, gains
 from bridge.parts.catalogue import (
     I2C_KEY_DRIVERS,
     I2C_LAMP_DRIVERS,
+    I2C_MATRIX_DRIVERS,
     LINE_KEY_DRIVERS,
     LINE_LAMP_DRIVERS,
+    LINE_MATRIX_DRIVERS,
     SPI_KEY_DRIVERS,
     SPI_LAMP_DRIVERS,
 )
 from bridge.parts.facts import KeyDriver, LampDriver
 from bridge.rehearsal.panel import RehearsedPanel
 from bridge.report import Report
+from bridge.switches.ghosts import Ghosts
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
 from bridge.wires.kinds import I2c, Line, Spi, Wires
 from bridge.wires.real import RealWires, WireError
@@ -191,7 +194,18 @@ class _Wiring:
                 return SPI_KEY_DRIVERS[name](spi, lines, part.chips)
             case "i2c":
                 i2c, _ = self._open_i2c()
+                if part.facts.matrix:
+                    return I2C_MATRIX_DRIVERS[name](i2c, part.addresses[0], part.rows, part.columns)
                 return I2C_KEY_DRIVERS[name](i2c, part.addresses)
+            case None if part.facts.matrix:
+                wrong = self._open_lines(
+                    {gpio: partial(self._wires.drain, gpio) for gpio in part.rows}
+                    | {gpio: partial(self._wires.input, gpio, part.pull) for gpio in part.columns}
+                )
+                if wrong:
+                    raise WireError("\n".join(wrong))
+                rows, columns = ([self._lines[gpio] for gpio in gpios] for gpios in (part.rows, part.columns))
+                return LINE_MATRIX_DRIVERS[name](rows, columns)
             case None:
                 return LINE_KEY_DRIVERS[name](self._open_channels(lambda gpio: self._wires.input(gpio, part.pull)))
 
@@ -246,7 +260,8 @@ def _lamp_chain(console: Console, part: Part, lamps: npt.NDArray[np.intp], openi
 
 def _key_scan(console: Console, part: Part) -> KeyScan:
     contacts = [Contact(n, key.channel, key.closed_high) for n, key in enumerate(console.keys) if key.part == part]
-    return KeyScan(contacts, list(part.always_high), list(part.always_low), console.scan.settle_ms * MS)
+    ghosts = Ghosts(len(part.rows), len(part.columns)) if part.facts.matrix and not part.diodes else None
+    return KeyScan(contacts, list(part.always_high), list(part.always_low), console.scan.settle_ms * MS, ghosts)
 
 
 def _drive(console: Console, lamps: npt.NDArray[np.intp], limit: FlashShare) -> LampDrive:

@@ -18,6 +18,10 @@ REWRITE = RETRY = CHECK = SECOND
 which a part whose bus failed is tried again; and after which chips are asked whether they have been upset."""
 
 CABLE = "The cable of these keys has come off or lost its supply: check its plugs. The keys are held as they were."
+GHOSTS = (
+    "So many of these keys are held together that some cannot be told, since their matrix has no diodes. Those are "
+    "taken as they were until others are let go of."
+)
 UPSET = (
     "A chip of these {} had lost its settings and was set up again. If it happens again, look at its supply and its "
     "plugs."
@@ -148,6 +152,7 @@ class KeyJob:
         self._scan = scan
         self._events = events
         self._ready = DeviceState(part, "ready")
+        self._ghosts = DeviceState(part, "ghosts", GHOSTS)
         self._cable = DeviceState(part, "cable", CABLE)
         self._upset = DeviceState(part, "upset", UPSET.format("keys"))
         self._report = on_change(report)
@@ -180,7 +185,7 @@ class KeyJob:
         elif lost:
             self._report(self._upset)
         elif self._scan.known:
-            self._report(self._ready)
+            self._report(self._ghosts if self._scan.withheld else self._ready)
 
 
 def _bus_trouble(part: str, error: OSError) -> DeviceState:

@@ -53,7 +53,8 @@ class Facts:
     `pwm` the bounds where that can be set. `addresses` are those it can have on I2C. `holds_miso`: it drives MISO
     even while it is not selected. `limits` says what it stands, where a builder may not expect it. `pulls` are the
     resistors it can put on its inputs, the usual one first; empty where builders fit their own. `outputs_only` are the
-    channels of each chip that can be no input, with what the data sheet calls their pins.
+    channels of each chip that can be no input, with what the data sheet calls their pins. A `matrix` has its contacts
+    in rows and columns, which the description gives; `bits_per_chip` is then for each row, and `outputs_only` are pins.
     """
 
     name: str
@@ -71,6 +72,7 @@ class Facts:
     limits: str = ""
     pulls: tuple[Pull, ...] = ()
     outputs_only: tuple[tuple[int, str], ...] = ()
+    matrix: bool = False
 
     @property
     def dims(self) -> bool:
@@ -124,6 +126,10 @@ I2cKeyMaker = Callable[[I2c, Sequence[int]], KeyDriver]
 """Makes one for the chips at these addresses. A chip that does not answer raises nothing yet: `read` tries it again."""
 LineKeyMaker = Callable[[Sequence[Input]], KeyDriver]
 """Makes one of lines, one a channel."""
+I2cMatrixMaker = Callable[[I2c, int, Sequence[int], Sequence[int]], KeyDriver]
+"""Makes one for the chip at an address, from the numbers of the pins that are rows and of those that are columns."""
+LineMatrixMaker = Callable[[Sequence[Line], Sequence[Input]], KeyDriver]
+"""Makes one of rows, which are let go of when high, and of columns."""
 TwinMaker = Callable[[int], Any]
 """Makes the twin of so many chips. A method named after each control line takes its edges.
 
@@ -131,3 +137,10 @@ On SPI `transfer` takes the same bytes; on I2C `write` and `read` take the chip'
 of a part that is lines only, `edge` takes a channel and its level. Of a part that serves keys, `set` puts a channel
 high or low, and `levels` are those of all.
 """
+
+
+class MatrixTwinMaker(Protocol):
+    """Makes the twin of a matrix; `set` closes a contact with a low level. One of lines has `row` and `column`."""
+
+    def __call__(self, rows: Sequence[int], columns: Sequence[int], *, diodes: bool) -> Any:
+        """Make it for such rows and columns."""

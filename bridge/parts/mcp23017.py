@@ -61,61 +61,79 @@ def encode(levels: int, chips: int) -> bytes:
     return levels.to_bytes(2 * chips, "little")
 
 
+class Chip:
+    """One chip: set up as soon as it answers, and proven to be so whenever it reads as something new.
+
+    `settings` are registers IODIRA to GPPUB. Nothing is sent before the first `read`.
+    """
+
+    def __init__(self, i2c: I2c, address: int, settings: bytes = SETTINGS) -> None:
+        self.i2c = i2c
+        self.address = address
+        self._settings = settings
+        self._found: int | None = None
+        """What it last read as, None while it is not set up."""
+        self._lost = False
+
+    def scan(self) -> int:
+        """Return what it reads as, be it set up or not. Raises OSError when it does not answer."""
+        return decode(self.i2c.read(self.address, GPIOA, 2))
+
+    def read(self) -> int:
+        """Return what it reads as while it is set up. Raises OSError, naming the chip, when it does not answer."""
+        try:
+            if self._found is None:
+                self._set_up()
+            found = self.scan()
+            if found != self._found and not self._is_as_set_up():
+                self._lost = True
+                self._set_up()
+                found = self.scan()
+        except OSError as error:
+            self._found = None
+            raise OSError(error.errno, f"the chip at 0x{self.address:02X}: {error.strerror or error}") from error
+        self._found = found
+        return found
+
+    def check(self) -> bool:
+        """Read its settings back; return True if it had lost them since this was last asked."""
+        try:
+            if self._found is not None and not self._is_as_set_up():
+                self._found = None
+                self._lost = True
+        except OSError:
+            # It may have lost its supply with its plug; `read` says so.
+            self._found = None
+        lost, self._lost = self._lost, False
+        return lost
+
+    def _set_up(self) -> None:
+        # Another program may have left it port by port. If not, this clears an interrupt that is not wanted either.
+        self.i2c.write(self.address, BANKED_IOCON, bytes(1))
+        self.i2c.write(self.address, IOCON, bytes(1))
+        self.i2c.write(self.address, OLATA, bytes(2))
+        self.i2c.write(self.address, IODIRA, self._settings)
+
+    def _is_as_set_up(self) -> bool:
+        # What the pins that are outputs only have in these registers is the chip's business.
+        found = self.i2c.read(self.address, IODIRA, len(self._settings))
+        return all((byte ^ wanted) & INPUTS == 0 for byte, wanted in zip(found, self._settings, strict=True))
+
+
 class Driver:
     """Reads the chips at `addresses`. One that does not answer raises nothing yet: `read` tries it again."""
 
     def __init__(self, i2c: I2c, addresses: Sequence[int]) -> None:
-        self._i2c = i2c
-        self._ports: dict[int, bytes | None] = dict.fromkeys(addresses)
-        """What each chip last read as, None while it is not set up."""
-        self._lost = False
+        self._chips = [Chip(i2c, address) for address in addresses]
 
     def read(self) -> int:
         """Return the levels now; bit n is channel n. Raises OSError, naming the chip, when one does not answer."""
-        return decode(b"".join(map(self._read, self._ports)))
+        return sum(chip.read() << CHANNELS * n for n, chip in enumerate(self._chips))
 
     def check(self) -> bool:
-        """Read every chip's settings back; return True if one has lost them. The next `read` sets it up again."""
-        for address, ports in self._ports.items():
-            try:
-                if ports is not None and not self._is_as_set_up(address):
-                    self._forget(address)
-            except OSError:
-                # It may have lost its supply with its plug; `read` says so.
-                self._ports[address] = None
-        lost, self._lost = self._lost, False
-        return lost
-
-    def _read(self, address: int) -> bytes:
-        try:
-            if self._ports[address] is None:
-                self._set_up(address)
-            ports = self._i2c.read(address, GPIOA, 2)
-            if ports != self._ports[address] and not self._is_as_set_up(address):
-                self._forget(address)
-                self._set_up(address)
-                ports = self._i2c.read(address, GPIOA, 2)
-        except OSError as error:
-            self._ports[address] = None
-            raise OSError(error.errno, f"the chip at 0x{address:02X}: {error.strerror or error}") from error
-        self._ports[address] = ports
-        return ports
-
-    def _set_up(self, address: int) -> None:
-        # Another program may have left it port by port. If not, this clears an interrupt that is not wanted either.
-        self._i2c.write(address, BANKED_IOCON, bytes(1))
-        self._i2c.write(address, IOCON, bytes(1))
-        self._i2c.write(address, OLATA, bytes(2))
-        self._i2c.write(address, IODIRA, SETTINGS)
-
-    def _is_as_set_up(self, address: int) -> bool:
-        # What the pins that are outputs only have in these registers is the chip's business.
-        found = self._i2c.read(address, IODIRA, len(SETTINGS))
-        return all((byte ^ wanted) & INPUTS == 0 for byte, wanted in zip(found, SETTINGS, strict=True))
-
-    def _forget(self, address: int) -> None:
-        self._ports[address] = None
-        self._lost = True
+        """Read every chip's settings back; return True if one had lost them. `read` sets it up again."""
+        lost = [chip.check() for chip in self._chips]
+        return any(lost)
 
 
 class Twin:
@@ -155,6 +173,11 @@ class Twin:
             found.append(0 if place is None else self._get(chip, place))
             register = self._next(chip, register)
         return bytes(found)
+
+    def driven_low(self, chip: int = 0) -> int:
+        """Return the pins that are outputs and low, a bit for each."""
+        registers = self._chips[chip]
+        return decode(bytes(~(registers[IODIRA | port] | registers[OLATA | port]) & 0xFF for port in range(2)))
 
     def _place(self, chip: int, register: int) -> int | None:
         """Return where a register is while BANK is 0, None where there is none."""

@@ -59,6 +59,9 @@ class RehearsedPanel:
 
     def _end(self, part: Part) -> RehearsedEnd:
         wires, facts = self.wires, part.facts
+        if facts.matrix:
+            at = (part.bus.port, part.addresses[0]) if part.addresses else None
+            return wires.add_matrix(facts, (part.rows, part.columns), diodes=part.diodes, at=at)
         if facts.bus is None:
             return wires.add_lines(facts, part.gpios)
         if facts.bus == "i2c":

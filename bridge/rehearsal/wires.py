@@ -12,10 +12,10 @@ from typing import Any
 from gpiozero import Factory
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from bridge.parts.catalogue import TWINS
+from bridge.parts.catalogue import MATRIX_TWINS, TWINS
 from bridge.parts.facts import Facts
 from bridge.wires.kinds import Pull
-from bridge.wires.lines import GpioInput, GpioLine
+from bridge.wires.lines import GpioDrain, GpioInput, GpioLine
 
 _BOARD = "a020d3"
 """A revision code, so that gpiozero knows a header: a Raspberry Pi 3B+."""
@@ -90,17 +90,31 @@ class RehearsedI2c:
 
 
 class RehearsedInput(GpioInput):
-    """An input line at a channel of a part's twin; with the cable off, the board's own resistor holds it."""
+    """An input line at a part's twin, which tells its `level`; with the cable off, the board's resistor holds it."""
 
-    def __init__(self, factory: Factory, gpio: int, pull: Pull, end: RehearsedEnd, channel: int) -> None:
+    def __init__(self, factory: Factory, gpio: int, pull: Pull, end: RehearsedEnd, level: Callable[[], int]) -> None:
         super().__init__(factory, gpio, pull)
-        self._pull, self._end, self._channel = pull, end, channel
+        self._pull, self._end, self._level = pull, end, level
 
     def get(self) -> bool:
         """Return its level."""
-        level = self._end.twin.levels >> self._channel & 1 if self._end.plugged else self._pull == "up"
+        level = self._level() if self._end.plugged else self._pull == "up"
         (self.pin.drive_high if level else self.pin.drive_low)()
         return super().get()
+
+
+class RehearsedDrain(GpioDrain):
+    """A row of a matrix, at its twin."""
+
+    def __init__(self, factory: Factory, gpio: int, end: RehearsedEnd, row: int) -> None:
+        super().__init__(factory, gpio)
+        self._end, self._row = end, row
+
+    def set(self, level: bool) -> None:
+        """Pull the row low, or let go of it."""
+        super().set(level)
+        if self._end.plugged:
+            self._end.twin.row(self._row, level)
 
 
 class RehearsedWires:
@@ -110,7 +124,8 @@ class RehearsedWires:
         self._factory = MockFactory(revision=_BOARD, pin_class=EdgePin)
         self._spi: dict[tuple[int, int], RehearsedSpi] = {}
         self._i2c: dict[int, RehearsedI2c] = {}
-        self._inputs: dict[int, tuple[RehearsedEnd, int]] = {}
+        self._inputs: dict[int, tuple[RehearsedEnd, Callable[[], int]]] = {}
+        self._drains: dict[int, tuple[RehearsedEnd, int]] = {}
 
     def add(self, facts: Facts, chips: int, port: int, select: int, gpios: Mapping[str, int]) -> RehearsedSpi:
         """Put a part's twin at the end of a chip select, and its lines (key to GPIO) on their pins."""
@@ -129,9 +144,23 @@ class RehearsedWires:
         end = RehearsedEnd(TWINS[facts.name](len(gpios)))
         for channel, gpio in enumerate(gpios):
             if facts.serves == "keys":
-                self._inputs[gpio] = end, channel
+                self._inputs[gpio] = end, partial(_level, end.twin, channel)
             else:
                 self._factory.pin(gpio).on_edge.append(partial(end.edge, channel))
+        return end
+
+    def add_matrix(
+        self, facts: Facts, wired: tuple[Sequence[int], Sequence[int]], *, diodes: bool, at: tuple[int, int] | None
+    ) -> RehearsedEnd:
+        """Put a matrix on its lines, rows and columns, or on the pins of a chip `at` a port and an address."""
+        rows, columns = wired
+        end = RehearsedEnd(MATRIX_TWINS[facts.name](rows, columns, diodes=diodes))
+        if at is not None:
+            port, address = at
+            self._i2c.setdefault(port, RehearsedI2c()).chips[address] = end, 0
+            return end
+        self._drains.update({gpio: (end, row) for row, gpio in enumerate(rows)})
+        self._inputs.update({gpio: (end, partial(end.twin.column, column)) for column, gpio in enumerate(columns)})
         return end
 
     def spi(self, port: int, select: int, rate_hz: int) -> RehearsedSpi:  # noqa: ARG002 -- the seam's signature
@@ -145,6 +174,10 @@ class RehearsedWires:
     def line(self, gpio: int, level: bool) -> GpioLine:
         """Open an output line on the rehearsed board."""
         return GpioLine(self._factory, gpio, level)
+
+    def drain(self, gpio: int) -> RehearsedDrain:
+        """Open a row of a matrix that was added."""
+        return RehearsedDrain(self._factory, gpio, *self._drains[gpio])
 
     def input(self, gpio: int, pull: Pull) -> RehearsedInput:
         """Open an input line where a part was added."""
@@ -163,3 +196,7 @@ class RehearsedWires:
             else:
                 edge(not line.at_rest)
         return twin
+
+
+def _level(twin: Any, channel: int) -> int:
+    return int(twin.levels >> channel & 1)

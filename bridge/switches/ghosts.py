@@ -13,9 +13,11 @@ class Ghosts:
     def __init__(self, rows: int, columns: int) -> None:
         self._shifts = [row * columns for row in range(rows)]
         self._row = (1 << columns) - 1
+        self._all = (1 << rows * columns) - 1
 
     def withheld(self, closed: int) -> int:
         """Return the contacts of which `closed`, what was read, does not tell whether they are closed."""
+        closed &= self._all
         if not closed & closed - 1:
             return 0
         seen = shared = 0

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from bridge.switches.ghosts import Ghosts
 from bridge.switches.settle import Settle
 
 
@@ -28,10 +29,18 @@ class KeyScan:
 
     `always_high` and `always_low` are the channels whose level the wiring fixes. While any of them reads wrong the keys
     are frozen as they were (`intact` is False): a cable that has come off must not look like thrown keys. All contacts
-    start open; `known` tells that they have been read for long enough that those which are closed have settled.
+    start open. Those of a matrix that cannot be told (`ghosts`) are held as they were; `withheld` tells that there are
+    some. `known` tells that they have been read for long enough that those which are closed have settled.
     """
 
-    def __init__(self, contacts: list[Contact], always_high: list[int], always_low: list[int], settle: int) -> None:
+    def __init__(
+        self,
+        contacts: list[Contact],
+        always_high: list[int],
+        always_low: list[int],
+        settle: int,
+        ghosts: Ghosts | None = None,
+    ) -> None:
         self._contacts = {contact.channel: contact for contact in contacts}
         self._high = sum(1 << channel for channel in always_high)
         self._fixed = self._high | sum(1 << channel for channel in always_low)
@@ -41,6 +50,8 @@ class KeyScan:
         self._first: int | None = None
         self.intact = True
         self.known = False
+        self.withheld = False
+        self._ghosts = ghosts
 
     def interrupt(self) -> None:
         """Take note that scans are missing: the samples before and after do not belong together."""
@@ -55,6 +66,10 @@ class KeyScan:
         if self._first is None:
             self._first = now
         self.known = now - self._first >= self._longest
+        if self._ghosts is not None:
+            held = self._ghosts.withheld(~levels) & self._wired
+            self.withheld = held != 0
+            levels = levels & ~held | self._settle.levels & held
         return [
             KeyEvent(at, self._contacts[channel].key, level == self._contacts[channel].closed_high)
             for at, channel, level in self._settle.feed(now, levels & self._wired)

@@ -61,6 +61,9 @@ class Wires(Protocol):
     def line(self, gpio: int, level: bool) -> Line:
         """Open a GPIO (number as the processor's maker counts them) as an output that starts at `level`."""
 
+    def drain(self, gpio: int) -> Line:
+        """Open a GPIO as an output that is never driven high: when high it is let go of, as it is at first."""
+
     def input(self, gpio: int, pull: Pull) -> Input:
         """Open a GPIO as an input, with this resistor in the board."""
 

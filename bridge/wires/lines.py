@@ -26,6 +26,28 @@ class GpioLine:
         self._device.close()
 
 
+class GpioDrain:
+    """An output line that is never driven high; `factory` is the real one or the rehearsal's. It starts let go of."""
+
+    def __init__(self, factory: Factory, gpio: int) -> None:
+        self._device = InputDevice(gpio, pull_up=True, pin_factory=factory)
+        self._pin = self._device.pin
+
+    def set(self, level: bool) -> None:
+        """Pull the line low, or let go of it. Raises OSError when it cannot be."""
+        try:
+            self._pin.function = "input" if level else "output"
+            if not level:
+                # A line that becomes an output is low on the real factory, but not on the rehearsal's.
+                self._pin.state = False
+        except Exception as error:
+            raise OSError(errno.EIO, str(error)) from error
+
+    def close(self) -> None:
+        """Let go of the line."""
+        self._device.close()
+
+
 class GpioInput:
     """One input line; `factory` is the real one or the rehearsal's."""
 

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from bridge.errors import ConsoleError
 from bridge.wires.kinds import Pull
-from bridge.wires.lines import GpioInput, GpioLine
+from bridge.wires.lines import GpioDrain, GpioInput, GpioLine
 
 ADAPTERS = Path("/sys/bus/i2c/devices")
 
@@ -23,7 +23,7 @@ LABELS = ("pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1")
 """What the chip behind the header of a board is called: up to the Pi 3, Pi 4, Pi 5. Its number is another each time."""
 
 
-L = TypeVar("L", GpioLine, GpioInput)
+L = TypeVar("L", GpioLine, GpioDrain, GpioInput)
 
 
 class WireError(ConsoleError):
@@ -73,7 +73,7 @@ class RealWires:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._factory: Any = None
-        self._opened: list[RealSpi | RealI2c | GpioLine | GpioInput] = []
+        self._opened: list[RealSpi | RealI2c | GpioLine | GpioDrain | GpioInput] = []
 
     def spi(self, port: int, select: int, rate_hz: int) -> RealSpi:
         """Open SPI `port`, chip select `select`, at `rate_hz`."""
@@ -146,6 +146,10 @@ class RealWires:
     def line(self, gpio: int, level: bool) -> GpioLine:
         """Open a GPIO as an output that starts at `level`."""
         return self._line(gpio, "an output", lambda factory: GpioLine(factory, gpio, level))
+
+    def drain(self, gpio: int) -> GpioDrain:
+        """Open a GPIO as an output that is never driven high."""
+        return self._line(gpio, "an output", lambda factory: GpioDrain(factory, gpio))
 
     def input(self, gpio: int, pull: Pull) -> GpioInput:
         """Open a GPIO as an input, with this resistor in the board."""

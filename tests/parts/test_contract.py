@@ -14,8 +14,11 @@ from bridge.parts.catalogue import (
     CATALOGUE,
     I2C_KEY_DRIVERS,
     I2C_LAMP_DRIVERS,
+    I2C_MATRIX_DRIVERS,
     LINE_KEY_DRIVERS,
     LINE_LAMP_DRIVERS,
+    LINE_MATRIX_DRIVERS,
+    MATRIX_TWINS,
     SPI_KEY_DRIVERS,
     SPI_LAMP_DRIVERS,
     TWINS,
@@ -27,7 +30,8 @@ from bridge.rehearsal.wires import RehearsedEnd, RehearsedWires
 from bridge.wires.kinds import Line
 
 CHIPS = 3
-KEY_PARTS = [facts for facts in CATALOGUE.values() if facts.serves == "keys"]
+KEY_PARTS = [facts for facts in CATALOGUE.values() if facts.serves == "keys" and not facts.matrix]
+MATRICES = [facts for facts in CATALOGUE.values() if facts.matrix]
 LAMP_PARTS = [facts for facts in CATALOGUE.values() if facts.serves == "lamps"]
 GPIOS = (24, 25, 5, 6)
 FULL = np.uint16(4095)
@@ -134,14 +138,18 @@ def test_facts_are_sane_and_the_registries_agree(facts: Facts) -> None:
     assert len({line.key for line in facts.lines}) == len(facts.lines)
     assert facts.source
     registries = {
-        ("lamps", "spi"): {*SPI_LAMP_DRIVERS},
-        ("lamps", "i2c"): {*I2C_LAMP_DRIVERS},
-        ("lamps", None): {*LINE_LAMP_DRIVERS},
-        ("keys", "spi"): {*SPI_KEY_DRIVERS},
-        ("keys", "i2c"): {*I2C_KEY_DRIVERS},
-        ("keys", None): {*LINE_KEY_DRIVERS},
+        ("lamps", "spi", False): {*SPI_LAMP_DRIVERS},
+        ("lamps", "i2c", False): {*I2C_LAMP_DRIVERS},
+        ("lamps", None, False): {*LINE_LAMP_DRIVERS},
+        ("keys", "spi", False): {*SPI_KEY_DRIVERS},
+        ("keys", "i2c", False): {*I2C_KEY_DRIVERS},
+        ("keys", None, False): {*LINE_KEY_DRIVERS},
+        ("keys", "i2c", True): {*I2C_MATRIX_DRIVERS},
+        ("keys", None, True): {*LINE_MATRIX_DRIVERS},
     }
-    assert [kind for kind, names in registries.items() if facts.name in names] == [(facts.serves, facts.bus)]
+    kind = (facts.serves, facts.bus, facts.matrix)
+    assert [registered for registered, names in registries.items() if facts.name in names] == [kind]
+    assert (facts.name in MATRIX_TWINS, facts.name in TWINS) == (facts.matrix, not facts.matrix)
     assert all(callable(getattr(TWINS[facts.name](1), line.key)) for line in facts.lines)
     assert (len(facts.addresses) >= CHIPS) == (facts.bus == "i2c")
 
