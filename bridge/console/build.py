@@ -326,9 +326,9 @@ class _Builder:
         if beyond:
             wrong = (
                 f'{owner.who} goes to channel {spans.write(beyond)} of part "{part.name}" (line {part.place}), '
-                f"but {part.chips} × {part.facts.name} is channels 0-{part.channels - 1}"
+                f"but {part.size} is channels 0-{part.channels - 1}"
             )
-            self._found.append(Finding(owner.line, wrong, "count again, or raise its chips"))
+            self._found.append(Finding(owner.line, wrong, "count again, or make it larger"))
         for channel in channels:
             if channel < part.channels:
                 self._channels.take(channel, owner, f'part "{part.name}"')

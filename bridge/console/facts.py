@@ -77,6 +77,13 @@ class Part:
         return self.facts.bits_per_chip * self.transfers
 
     @property
+    def size(self) -> str:
+        """How large it is, in a builder's words."""
+        if self.facts.matrix:
+            return f"{len(self.rows)} rows by {len(self.columns)} columns"
+        return f"{self.chips} × {self.facts.name}"
+
+    @property
     def transfers(self) -> int:
         """How many chips, or rows of a matrix, are served one after the other."""
         return len(self.rows) if self.facts.matrix else self.chips

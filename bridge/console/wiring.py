@@ -62,6 +62,9 @@ def _wires(rehearsed: bool) -> str:
 
 def _part(console: Console, part: Part) -> list[str]:
     notes = [f"PWM {part.pwm_hz:.0f} Hz"] if part.facts.pwm is not None and part.pwm_hz is not None else []
+    if part.facts.matrix:
+        notes += [f"rows {spans.write(part.rows)}", f"columns {spans.write(part.columns)}"]
+        notes.append("a diode at each contact" if part.diodes else "no diodes")
     notes += [f"{key} GPIO {number} (header pin {header.PIN_OF[number]})" for key, number in part.lines.items()]
     fixed = {"always high": part.always_high, "always low": part.always_low}
     notes += [f"{level} {spans.write(channels)}" for level, channels in fixed.items() if channels]
@@ -69,9 +72,6 @@ def _part(console: Console, part: Part) -> list[str]:
         notes.append(f"pull {part.pull}")
     used = {point.channel for point in (*console.lamps, *console.keys) if point.part == part}.union(*fixed.values())
     notes.append(f"free {spans.write(set(range(part.channels)) - used - set(part.outputs_only)) or 'none'}")
-    if part.facts.matrix:
-        notes[:0] = [f"rows {spans.write(part.rows)}", f"columns {spans.write(part.columns)}"]
-        notes.append("a diode at each contact" if part.diodes else "no diodes")
     chain = f"{part.chips} × {part.facts.name}"
     return [part.name, chain, f"channels 0-{part.channels - 1}", _at(part), ", ".join(notes)]
 
@@ -227,6 +227,8 @@ def _part_cautions(part: Part) -> Iterator[str]:
     lit = [gpio for gpio in part.gpios if gpio in header.PULLED_UP and part.facts.serves == "lamps"]
     if lit:
         yield f'part "{part.name}": the board holds GPIO {spans.write(lit)} high until the daemon runs: lamps may glow'
+    if not part.diodes:
+        yield f'part "{part.name}" has no diodes: keys that hide others are held as they were'
     for line in part.facts.lines:
         if line.optional and line.key not in part.lines:
             yield f'part "{part.name}" has no {line.key} line: while its bus fails, nothing darkens its lamps'

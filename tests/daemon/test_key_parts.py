@@ -39,6 +39,36 @@ pull = "up"
 wires = "real"
 always_low = [1]
 
+[[part]]
+name = "order keys"
+type = "MCP23017 matrix"
+bus = "cabinet"
+address = 0x27
+rows = "0-1"
+columns = "8-9"
+diodes = true
+
+[[part]]
+name = "number keys"
+type = "GPIO matrix"
+rows = "5-6"
+columns = "12-13"
+diodes = false
+wires = "real"
+
+[[key]]
+name = "ORDER KEY"
+kind = "momentary"
+part = "order keys"
+channel = 3
+
+[[key_row]]
+name = "N"
+kind = "momentary"
+numbers = "0-3"
+part = "number keys"
+channels = "0-3"
+
 [[key]]
 name = "CABINET KEY"
 kind = "momentary"
@@ -57,7 +87,7 @@ kind = "toggle"
 part = "door keys"
 channel = 0
 """
-NAMES = ["CABINET KEY", "FAR KEY", "DOOR KEY"]
+NAMES = ["CABINET KEY", "FAR KEY", "DOOR KEY", "ORDER KEY", "N.0", "N.1", "N.2", "N.3"]
 Main = Callable[[Rig, CoreClient], Coroutine[Any, Any, None]]
 
 
@@ -114,7 +144,7 @@ def test_a_chip_whose_supply_dips_throws_no_key_and_is_said_to_have_been_upset(t
 
 def test_keys_whose_cable_comes_off_are_held_and_come_as_they_stand_when_it_is_back(tmp_path: Path) -> None:
     async def main(rig: Rig, client: CoreClient) -> None:
-        for name in NAMES:
+        for name in ("CABINET KEY", "FAR KEY", "DOOR KEY"):
             rig.daemon.panel.throw(name, closed=True)
         await told(rig, client)
         for part in ("cabinet keys", "door keys"):
@@ -132,5 +162,20 @@ def test_keys_whose_cable_comes_off_are_held_and_come_as_they_stand_when_it_is_b
         assert await told(rig, client, 1100) == [("FAR KEY", False)]
         assert states(rig, "cabinet keys") == ["ready", "not-ready", "ready"]
         assert states(rig, "door keys") == ["ready", "cable", "ready"]
+
+    on_panel(tmp_path, main)
+
+
+def test_keys_that_hide_others_in_a_matrix_without_diodes_are_said_and_none_is_made_up(tmp_path: Path) -> None:
+    async def main(rig: Rig, client: CoreClient) -> None:
+        for name in ("N.0", "N.1"):
+            rig.daemon.panel.throw(name, closed=True)
+            assert await told(rig, client) == [(name, True)]
+        rig.daemon.panel.throw("N.2", closed=True)
+        assert await told(rig, client) == []
+        assert states(rig, "number keys") == ["ready", "ghosts"]
+        rig.daemon.panel.throw("N.1", closed=False)
+        assert sorted(await told(rig, client)) == [("N.1", False), ("N.2", True)]
+        assert states(rig, "number keys") == ["ready", "ghosts", "ready"]
 
     on_panel(tmp_path, main)

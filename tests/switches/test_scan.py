@@ -1,3 +1,4 @@
+from bridge.switches.ghosts import Ghosts
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
 
 MS = 1_000_000
@@ -41,3 +42,41 @@ def test_samples_before_and_after_a_broken_scan_are_not_joined() -> None:
 
 def test_inputs_that_no_key_uses_are_not_looked_at() -> None:
     assert hold(scan(), 0, OPEN | 0b0111_0000) == []
+
+
+def test_samples_before_and_after_scans_that_are_missing_are_not_joined() -> None:
+    keys = scan()
+    assert keys.feed(0, OPEN) == []
+    assert keys.feed(4 * MS, OPEN & ~0b10) == []
+    keys.interrupt()
+    assert keys.feed(1000 * MS, OPEN & ~0b10) == []
+    assert keys.feed(1010 * MS, OPEN & ~0b10) == [KeyEvent(1000 * MS, 0, True)]
+
+
+def matrix() -> KeyScan:
+    """Two rows of two, channels 0 to 3, no diodes; no key on the last."""
+    return KeyScan([Contact(n, n, False) for n in range(3)], [], [], SETTLE, Ghosts(2, 2))
+
+
+def test_what_cannot_be_told_stays_as_it_was_until_it_can() -> None:
+    keys = matrix()
+    assert hold(keys, 0, 0b1010) == [KeyEvent(0, 0, True), KeyEvent(0, 2, True)]
+    # Key 1 makes three corners: all four read closed.
+    assert hold(keys, 100 * MS, 0b0000) == []
+    assert keys.withheld
+    # Key 0 is let go of, and nothing is known of the others: they still look closed.
+    assert hold(keys, 200 * MS, 0b0000) == []
+    # Key 2 too: key 1 alone.
+    assert hold(keys, 300 * MS, 0b1101) == [
+        KeyEvent(300 * MS, 0, False),
+        KeyEvent(300 * MS, 1, True),
+        KeyEvent(300 * MS, 2, False),
+    ]
+    assert not keys.withheld
+
+
+def test_a_contact_that_was_about_to_settle_when_it_could_no_longer_be_told_begins_anew() -> None:
+    keys = matrix()
+    for now, levels in ((0, 0b1111), (4, 0b1110), (8, 0b0000), (12, 0b1110), (16, 0b1110)):
+        assert keys.feed(now * MS, levels) == []
+    assert keys.feed(22 * MS, 0b1110) == [KeyEvent(12 * MS, 0, True)]
