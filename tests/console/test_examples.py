@@ -82,3 +82,8 @@ def test_first_panel_comments_agree_with_what_it_says() -> None:
     assert f"GPIO {console.parts[1].lines['load']}, header pin 16" in text
     # source: arithmetic: 41 × 1.20 V / R, the sum the data sheet gives (from memory).
     assert pytest.approx(9.6e-3, abs=0.05e-3) == 41 * 1.20 / 5100
+
+
+@pytest.mark.parametrize("file", sorted(CONFIG.glob("*.toml")), ids=lambda file: file.name)
+def test_every_example_can_be_loaded(file: Path) -> None:
+    assert load(file).parts
