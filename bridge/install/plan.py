@@ -138,11 +138,11 @@ def _folders(system: System, *, again: bool) -> Iterator[Step]:
 
 
 def _restarts(system: System, units: Sequence[str], *, afresh: bool, core: bool) -> list[str]:
-    """Name the units to be started: what is new or does not run. The daemon takes the core with it."""
+    """Name the units to be started: what is new or does not run. The daemon starts the core, and lets one that runs be."""
     lasting = [unit for unit in units if unit != USB_UNITS[1]]
     down = [unit for unit in lasting if not system.succeeds("systemctl", "--quiet", "is-active", unit)]
     if afresh or DAEMON_UNIT in down:
-        return [unit for unit in lasting if unit != CORE_UNIT]
+        return [unit for unit in lasting if core or unit != CORE_UNIT]
     return [unit for unit in lasting if unit in down or (core and unit == CORE_UNIT)]
 
 

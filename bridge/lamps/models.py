@@ -11,6 +11,9 @@ from bridge.parts.onoff import OnOff
 
 Floats = npt.NDArray[np.float32]
 
+SETTLED, TIMES = 1.0, 10.0
+"""Seconds, and times of its rise or fall (10-90 %), after which a lamp's light is what it will stay."""
+
 
 @dataclass(frozen=True)
 class NeonType:
@@ -40,8 +43,10 @@ class LampModels:
         warm = np.broadcast_to(np.float32(keep_warm), which.shape)[self._glowing]
         self._warm: Floats | None = warm if warm.any() else None
         self._filaments = None
+        kinds = [kind for kind in types if isinstance(kind, FilamentType)]
+        self.settles = SETTLED + TIMES * max((time for kind in kinds for time in (kind.rise, kind.fall)), default=0.0)
+        """Seconds after which no lamp that is driven alike changes its light any more."""
         if filaments:
-            kinds = [kind for kind in types if isinstance(kind, FilamentType)]
             self._filaments = Filaments(kinds, np.searchsorted(filaments, which[self._glowing]))
         neons = {n: kind for n, kind in enumerate(types) if isinstance(kind, NeonType)}
         self._striking = np.flatnonzero(np.isin(which, list(neons)))

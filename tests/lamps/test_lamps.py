@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pytest_mock import MockerFixture
 
 from bridge.lamps.drive import HOLD, LampDrive
 from bridge.lamps.filament import FilamentType, resolve
@@ -107,6 +108,44 @@ def test_a_daemon_that_stalls_loses_no_light(stalls_ms: list[int]) -> None:
         now += stall
         got = stalled.step(now * MS, frame(4 * stall, [stall], [0]))
         assert abs(int(got[0]) - int(expected[0])) <= 8
+
+
+def test_lamps_left_alone_show_what_they_would_have_shown(mocker: MockerFixture) -> None:
+    """A drive that never leaves its lamps alone is what is compared with, step by step: none may be seen to differ."""
+    rng = np.random.default_rng(5)
+    kinds = [resolve(12, 0.08, 2300, rise_ms=60), resolve(6, 0.06, 2450, rise_ms=400), None]
+    drives = []
+    for patient in (False, True):
+        output = Output(np.ones(6, np.float32), np.where(np.arange(FULL + 1) > 300, 2, 0).astype(np.uint8))
+        drives.append(LampDrive(LampModels(kinds, np.arange(6) % 3), output, alone(6)))
+        if patient:
+            drives[-1]._settles = 10**18
+    steps = mocker.spy(LampModels, "step")
+    now = left_alone = 0
+    for _ in range(40):
+        bits = rng.integers(0, 2, 6).tolist()
+        on_time = [int(rng.integers(0, 9)) * bit for bit in bits]
+        came: Frame | None = frame(int(rng.integers(0, 2)) * 8, on_time, bits)
+        for _ in range(int(rng.choice([3, 400, 2500]))):
+            now += 5 * MS
+            steps.reset_mock()
+            codes = [drive.step(now, came).astype(int) for drive in drives]
+            left_alone += steps.call_count == 1
+            came = None
+            assert np.abs(codes[0] - codes[1]).max() <= 4  # of 4095: a tenth of a per cent
+    assert left_alone > 5000
+
+
+def test_lamps_held_by_the_flash_limit_are_not_left_alone() -> None:
+    drive = LampDrive(LampModels([None], np.zeros(64, np.intp)), led(64), alone(64))
+    now = 0
+    for n in range(60):
+        now += 20 * MS
+        drive.step(now, frame(0, [0] * 64, [n % 2] * 64))
+    for _ in range(400):
+        now += 5 * MS
+        codes = drive.step(now, None)
+    assert codes.tolist() == [FULL] * 64
 
 
 def test_kinds_mix_and_a_warm_filament_does_not_glow() -> None:
