@@ -262,6 +262,8 @@ def _make_root(work: Path, version: str, kernel: Path) -> None:
     for group in ("gpio", "spi"):
         run("chroot", root, "groupadd", "--system", group)
     rule = 'SUBSYSTEM=="gpio", KERNEL=="gpiochip*", GROUP="gpio", MODE="0660"\n'
+    # What the core tells the host.
+    rule += 'SUBSYSTEM=="virtio-ports", ATTR{name}=="rig.told", MODE="0666"\n'
     (root / "etc" / "udev" / "rules.d" / "60-board.rules").write_text(rule)
     for name in ("consolewright", "consolewright-core"):
         (units / f"{name}.service.d").mkdir()

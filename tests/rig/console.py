@@ -26,7 +26,7 @@ FILE = "/srv/builder/panel.toml"
 STATE = "/var/lib/consolewright"
 CHOICE = "/srv/builder/core"
 CMDLINE = "/boot/firmware/cmdline.txt"
-READER, PUNCH, TYPEWRITER, OTHER = 1, 2, 3, 5
+READER, PUNCH, OTHER = 1, 2, 5
 """USB ports by what they are for."""
 GADGET = "platform-dummy_hcd.0-usb-0:1"
 """The port of a device that the guest's kernel makes up itself, where no emulated device is odd enough."""
@@ -57,6 +57,32 @@ channel = 0
 name = "CABINET.15"
 part = "cabinet lamps"
 channel = 15
+
+[[part]]
+name = "cabinet keys"
+type = "MCP23017"
+chips = 1
+bus = "cabinet"
+address = 0x20
+
+[[key]]
+name = "CABINET KEY"
+kind = "toggle"
+part = "cabinet keys"
+channel = 0
+
+[[part]]
+name = "door keys"
+type = "GPIO inputs"
+gpios = "16"
+pull = "up"
+wires = "real"
+
+[[key]]
+name = "DOOR KEY"
+kind = "toggle"
+part = "door keys"
+channel = 0
 
 [[part]]
 name = "door lamps"
@@ -167,7 +193,9 @@ class Console:
     def _find_ports(self) -> None:
         for port in (READER, PUNCH):
             self.machine.plug(port, sticks.fat(self.image()))
-        said = self.machine.do(f"timeout 10 {VENV}/bin/consolewright sticks watch; true", 30)
+        self.machine.do(f"{VENV}/bin/consolewright sticks watch >/run/watched 2>&1 & echo $! >/run/watching")
+        self.machine.until("[ $(grep -c ^port /run/watched) = 2 ]", 90)
+        said = self.machine.do("kill $(cat /run/watching); cat /run/watched")
         self.machine.pull_all()
         named = re.findall(r'^port = "(.*)"$', said, re.MULTILINE)
         # QEMU numbers the ports as the kernel does.
@@ -213,14 +241,11 @@ class Console:
 
     def plug_typewriter(self) -> None:
         """Plug the typewriter in; what it was sent before is forgotten."""
+        # QEMU has the adapter plugged in as long as somebody is at its other end.
         self._ends["typewriter"] = Drained(self.machine.folder / "typewriter")
-        self.machine.qmp(
-            "device_add", driver="usb-serial", id="typewriter", bus="usb.0", port=str(TYPEWRITER), chardev="typewriter"
-        )
 
     def pull_typewriter(self) -> None:
         """Pull the typewriter's plug."""
-        self.machine.qmp("device_del", id="typewriter")
         self._ends.pop("typewriter").close()
 
     def _hang_up(self) -> None:

@@ -71,9 +71,10 @@ def test_the_watchdog_restarts_a_daemon_one_of_whose_buses_hangs(console: Consol
 
 def test_a_typewriter_that_is_unplugged_in_mid_line_goes_on_when_it_is_back(console: Console) -> None:
     """The core types a line without end; what it was credited is typed, but for the few characters on the wire."""
+    above = len(console.typewriter.came)
     console.core("type")
-    console.typewriter.until(lambda came: len(came) > 200)
-    before = console.typewriter.came
+    console.typewriter.until(lambda came: len(came) > above + 200)
+    before = console.typewriter.came[above:]
     console.pull_typewriter()
     console.until("typewriter", "not-ready")
     told = len(console.watcher.history)
@@ -83,4 +84,3 @@ def test_a_typewriter_that_is_unplugged_in_mid_line_goes_on_when_it_is_back(cons
     # The line says where it is: numbers of four digits.
     missing = int(after.split()[1]) - int(before.split()[-2])
     assert 1 <= missing <= 4
-    assert restarts(console) >= 0

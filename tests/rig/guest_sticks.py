@@ -64,7 +64,7 @@ def test_a_stick_that_cannot_be_read_says_why_and_the_next_one_is_read(
 
 @pytest.mark.parametrize(
     ("make", "fault", "words"),
-    [(sticks.full, None, "full"), (sticks.protected, None, "protected"), (sticks.fat, "failing", "")],
+    [(sticks.full, None, "no blank cards"), (sticks.protected, None, "protected"), (sticks.fat, "failing", "")],
     ids=["full", "write-protected", "failing"],
 )
 def test_what_one_stick_does_not_take_the_next_one_gets(
@@ -78,7 +78,7 @@ def test_what_one_stick_does_not_take_the_next_one_gets(
     console.watcher.until(
         f"a word about a stick: {words}",
         lambda: any(
-            one["name"] == "punch" and one["state"] in {"not-ready", "full", "check"} and words in one["words"]
+            one["name"] == "punch" and one["state"] in {"not-ready", "empty", "check"} and words in one["words"]
             and "no stick" not in one["words"] and "looking" not in one["words"]
             for one in console.watcher.history[told:]
         ),

@@ -76,6 +76,7 @@ class Machine:
             *(word for name in TUNNELS for word in self._port(name)),
             *("-chardev", f"socket,id=typewriter,path={folder / 'typewriter'},server=on,wait=off"),
             *("-qmp", f"unix:{folder / 'qmp'},server=on,wait=off", "-device", "qemu-xhci,id=usb,p2=8,p3=8"),
+            *("-device", "usb-serial,id=typewriter,bus=usb.0,port=3,chardev=typewriter"),
             *("-virtfs", f"local,path={self._share},mount_tag=rig,security_model=none,readonly=on,multidevs=remap"),
             *(
                 word
@@ -172,8 +173,9 @@ class Machine:
         A "slow" one does 20 things a second; one that is "failing" fails at each write, whatever it is told.
         """
         name = name or f"stick{port}"
-        file = {"driver": "file", "filename": str(image), "read-only": not image.stat().st_mode & 0o200}
-        node: dict[str, Any] = {"driver": "raw", "file": file}
+        protected = {"read-only": not image.stat().st_mode & 0o200}
+        node: dict[str, Any] = {"driver": "raw", "file": {"driver": "file", "filename": str(image), **protected}}
+        node |= protected
         if fault == "slow":
             with contextlib.suppress(GuestError):  # made once
                 limits = {"iops-total": 20}

@@ -73,7 +73,7 @@ class Hands(Operator):
                 raise ConsoleError(f"The typewriter has got {len(typed.came)} of {self._typed} characters.")
             await asyncio.sleep(GLANCE)
         text = typed.came[self._above :].decode("ascii").replace("\r", "")
-        return text.removesuffix("\n").split("\n") if text else []
+        return [line.rstrip() for line in text.removesuffix("\n").split("\n")] if text else []
 
     async def work(self, job: Callable[[], Any]) -> Any:
         """Do a job with one's eyes open."""

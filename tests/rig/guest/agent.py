@@ -75,7 +75,7 @@ def tunnel(port: Path, path: Path) -> None:
     poll.register(host, select.POLLIN)
     while True:
         while any(event & select.POLLHUP for _, event in poll.poll(0)):
-            time.sleep(0.05)
+            time.sleep(0.2)
         with socket.socket(socket.AF_UNIX) as console:
             try:
                 console.connect(str(path))
