@@ -138,7 +138,7 @@ def _folders(system: System, *, again: bool) -> Iterator[Step]:
 
 
 def _restarts(system: System, units: Sequence[str], *, afresh: bool, core: bool) -> list[str]:
-    """Name the units to be started: what is new or does not run. The daemon starts the core, and lets one that runs be."""
+    """Name the units to be started: what is new or does not run. The daemon starts the core, or lets it go on."""
     lasting = [unit for unit in units if unit != USB_UNITS[1]]
     down = [unit for unit in lasting if not system.succeeds("systemctl", "--quiet", "is-active", unit)]
     if afresh or DAEMON_UNIT in down:

@@ -18,6 +18,9 @@ HOLD = 50_000_000
 LIT, OUT = 0.6, 0.4
 """The wanted light from which a lamp that can only be lit or out is lit, and down from which it is out."""
 
+MAKE_UP = 16
+"""Seconds of rest that are made up for at most: by then a filament that is out has come to the room's temperature."""
+
 _NANOSECOND = 1e-9
 _LONGEST = 1.0
 """Seconds: after a longer pause every filament has settled, and the models need not be told more."""
@@ -77,7 +80,9 @@ class LampDrive:
             self._last = now
             return self._codes
         if self._rested is not None and self._last is not None:
-            self._models.step(min((self._last - self._rested) * _NANOSECOND, _LONGEST), before)
+            rested = (self._last - self._rested) * _NANOSECOND
+            for _ in range(min(round(rested / _LONGEST), MAKE_UP)):
+                self._models.step(_LONGEST, before)
             self._rested = None
         seconds = 0.0 if self._last is None else min((now - self._last) * _NANOSECOND, _LONGEST)
         self._last = now
