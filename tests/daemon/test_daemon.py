@@ -53,7 +53,9 @@ def test_dark_until_a_core_comes_lit_as_it_says_and_dark_when_it_goes(tmp_path: 
         client.cycle(0b01, 3)
         client.cycle(0b11, 1)
         await rig.talk(client, 20)
-        assert lit(rig)[:3] == [4095, 1024, 0]
+        full, quarter, dark = lit(rig)[:3]
+        assert (full, dark) == (4095, 0)
+        assert quarter in {1023, 1024}  # 1023.75, by dither
         client.rest(0b101)
         await rig.talk(client, 80)
         assert lit(rig)[:3] == [4095, 0, 4095]
