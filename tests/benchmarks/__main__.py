@@ -12,12 +12,13 @@ from tests.benchmarks.harness import Benchmark, run
 from tests.benchmarks.key_chain import key_chain
 from tests.benchmarks.lamp_chain import lamp_chain
 from tests.benchmarks.lamps import daemon_at_work, lamps
+from tests.benchmarks.link import link
 from tests.benchmarks.sticks import sticks
 
 # A new benchmark is one file and one name here.
 BENCHMARKS: tuple[Benchmark, ...] = (
     *(lamp_chain, key_chain, lamps, decks, steps, wakes, sticks),
-    *(core_client, daemon, daemon_at_work, demo),
+    *(core_client, link, daemon, daemon_at_work, demo),
 )
 
 
