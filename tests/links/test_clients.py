@@ -40,10 +40,9 @@ from bridge.links.messages import (
     Welcome,
     encode,
 )
-from tests.links.compiled import HERE, STRICT, build, needed
+from tests.links.compiled import STRICT, build, needed
+from tests.links.conftest import EXERCISE, SOURCE
 
-SOURCE = str(c_client() / "consolewright.c")
-EXERCISE = str(HERE / "exercise.c")
 MS = 1_000_000
 LAMPS = [f"L.{n}" for n in range(70)]
 KEYS = ["START", "STOP", "STEP"]
@@ -61,12 +60,6 @@ KEYS = ["START", "STOP", "STEP"]
 )
 def test_compilers_have_nothing_to_say(tmp_path: Path, compiler: str, words: tuple[str, ...]) -> None:
     build(compiler, [*words, *STRICT, "-c", SOURCE], tmp_path / "client.o")
-
-
-@pytest.fixture(scope="session")
-def exercise(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    words = ["-std=c99", "-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", *STRICT, EXERCISE]
-    return build("gcc", words, tmp_path_factory.mktemp("c") / "exercise")
 
 
 def ran(*words: object) -> str:
@@ -124,19 +117,6 @@ class Card(ctypes.Structure):
         ("read_at", ctypes.c_uint64),
         ("column", ctypes.c_uint16 * 80),
     )
-
-
-@pytest.fixture(scope="session")
-def library(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
-    out = tmp_path_factory.mktemp("c") / "client.so"
-    made = ctypes.CDLL(str(build("gcc", ["-std=c99", "-O2", "-shared", "-fPIC", *STRICT, SOURCE], out)))
-    made.cw_open.restype = ctypes.c_void_p
-    for name in ("refusal", "device_state", "device_words"):
-        getattr(made, f"cw_{name}").restype = ctypes.c_char_p
-    made.cw_pace.restype = ctypes.c_double
-    made.cw_type.restype = made.cw_type_wait.restype = ctypes.c_size_t
-    made.cw_last_card.restype = made.cw_punch.restype = made.cw_presses.restype = ctypes.c_uint
-    return made
 
 
 class Core:

@@ -21,9 +21,7 @@ import pytest
 from bridge.files import examples
 from bridge.kit.trace.record import record_of
 from bridge.links.messages import Key, Lamps
-from tests.links.test_clients import LAMPS, Card, Core, library
-
-__all__ = ["library"]  # a fixture
+from tests.links.test_clients import LAMPS, Card, Core
 
 STOPPED_FOR = 10_000
 """Milliseconds of the core's own time; the daemon is stopped as long as the core takes to live through them."""
