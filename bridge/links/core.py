@@ -132,6 +132,7 @@ class _Caller(asyncio.Protocol):
         transport = self._transport
         transport.write(encode(Cause(cause)) + encode(Refused(reason)))
         if self._link.core is self:
+            self._link.tap.sent(Cause(cause))
             self._link.tap.sent(Refused(reason))
         who = "core" if self._link.core in (None, self) else "another core"
         self._leave(DeviceState(who, "refused", f"An emulator was refused: {reason}."))

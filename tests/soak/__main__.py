@@ -8,12 +8,13 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 
+from tests.soak.link import link
 from tests.soak.punch import punch
 
 Soak = Callable[[int], Iterator[dict[str, int]]]
 """Made with a seed; yields counts again and again, the same for the same seed, and raises on the first failure."""
 
-SOAKS: dict[str, Soak] = {soak.__name__: soak for soak in (punch,)}
+SOAKS: dict[str, Soak] = {soak.__name__: soak for soak in (punch, link)}
 APART = 1_000_000
 """How far apart the seeds are that processes begin with."""
 
