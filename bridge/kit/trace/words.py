@@ -8,6 +8,7 @@ from bridge.clock import SECOND
 from bridge.kit.trace.record import Record
 from bridge.links.messages import (
     CardRead,
+    Cause,
     Credit,
     CycleEnd,
     Device,
@@ -120,6 +121,8 @@ def _others(message: Message) -> str:
             said = repr(message.codes.decode("ascii", "backslashreplace"))
         case Credit():
             said = str(message.characters)
+        case Cause():
+            said = str(message.cause)
         case Device():
             said = f"{message.device}: {message.state}" + (f" - {message.words}" if message.words else "")
         case Refused():
