@@ -30,7 +30,7 @@ def test_the_server_says_what_it_said(file: Path) -> None:
 
 
 def without_words(said: bytes) -> bytes:
-    """Return what a daemon says but for a device's words, which are for people and may change (core-link.md, rule 8)."""
+    """Return what a daemon says without the words of its devices, which may change (core-link.md, rule 8)."""
     messages = list(Decoder().feed(said))
     assert b"".join(encode(message) for message in messages) == said
     return b"".join(encode(replace(m, words="") if isinstance(m, Device) else m) for m in messages)
