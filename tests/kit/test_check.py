@@ -13,6 +13,7 @@ from bridge.cards.deck import parse
 from bridge.clock import LoopClock
 from bridge.demo.first_core import FirstCore
 from bridge.demo.skerry.core import SkerryCore
+from bridge.errors import ConsoleError
 from bridge.files import examples
 from bridge.kit.check.command import judge
 from bridge.kit.check.script import Hands
@@ -99,7 +100,7 @@ FAULTS: list[tuple[Any, str, str]] = [
     (toys.ends_at_an_unknown_message, "messages", "the link was lost after WELCOME"),
     (toys.takes_each_piece_for_a_message, "messages", "the link was lost after WELCOME"),
     (toys.gives_up_when_refused, "refusal", "it did not come again"),
-    (toys.tells_nothing_at_rest, "rest", "no LAMPS came within 1 s"),
+    (toys.tells_nothing_at_rest, "rest", "no LAMPS came within 3 s"),
     (toys.repeats_itself_at_rest, "rest", "send one when lamps change"),
     (toys.sends_all_the_time, "running", "LAMPS a second; about 100"),
     (toys.has_forgotten_its_card, "cards", "HAVE number 0 picked_at 0 (byte 5)"),
@@ -151,6 +152,11 @@ def test_a_core_that_ends_is_told(tmp_path: Path) -> None:
 
     verdict = judged(tmp_path, ends)["hello"]
     assert (verdict.state, verdict.words) == ("FAILED", "the core ended on its own: a fault")
+
+
+def test_a_key_that_the_core_does_not_know_is_said(tmp_path: Path) -> None:
+    with pytest.raises(ConsoleError, match=r'knows no key "BEGIN"\. Its keys: GO, STOP'):
+        judged(tmp_path, run_toy(Toy), press=["BEGIN"])
 
 
 def test_names_the_panel_lacks_are_told_to_the_core(tmp_path: Path) -> None:

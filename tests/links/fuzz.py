@@ -83,7 +83,7 @@ def damaged(rng: Random, messages: list[bytes]) -> bytes:
     """Return a session's bytes with some damage to its messages: to lengths, types, fields, order, and its end."""
     messages = list(messages)
     for _ in range(rng.choice([1, 1, 2, 4])):
-        n = rng.randrange(len(messages))
+        n = rng.choice([at for at, message in enumerate(messages) if message])
         one = bytearray(messages[n])
         match rng.randrange(8):
             case 0:

@@ -5,12 +5,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bridge.clock import SECOND
+from bridge.errors import ConsoleError
 from bridge.kit.check.console import Frame, ScriptedConsole
 from bridge.kit.check.verdicts import Findings
 from bridge.links.messages import CAUSE_TAKEN, Hello
 
 HELLO_WITHIN = 10.0
 AGAIN_WITHIN = 5.0
+FIRST_LAMPS_WITHIN = 3.0
 AT_REST = 1.0
 SWEEP = 4.0
 """Seconds for closing and opening all keys, one after another."""
@@ -53,7 +55,7 @@ class Script:
         self._steady = True
 
     async def run(self) -> None:
-        """Go through all of it; raises CoreEndedError when the core ends on the way."""
+        """Go through all of it; raises CoreEndedError when the core ends on the way, ConsoleError for keys it lacks."""
         steps = (self._hello, self._rest, self._keys, self._work, self._cut, self._restart, self._stall)
         for step in steps:
             if not await step():
@@ -90,6 +92,8 @@ class Script:
     async def _rest(self) -> bool:
         console, findings = self._console, self._findings
         console.give_credit(5)
+        # A busy machine takes its time over WELCOME, which is sent in small pieces.
+        await console.until(lambda: bool(console.frames) or not console.linked, FIRST_LAMPS_WITHIN)
         await console.wait(AT_REST)
         if not console.linked or console.links > 1:
             findings.failed("messages", "the link was lost after WELCOME, which came in pieces, and an unknown message")
@@ -97,7 +101,8 @@ class Script:
         findings.seen("messages", "WELCOME in single bytes was understood, an unknown message skipped")
         frames = list(console.frames)
         if not frames:
-            findings.failed("rest", f"no LAMPS came within {AT_REST:g} s of WELCOME: nobody knows how the lamps stand")
+            words = f"no LAMPS came within {FIRST_LAMPS_WITHIN:g} s of WELCOME: nobody knows how the lamps stand"
+            findings.failed("rest", words)
         elif all(frame.elapsed == 0 for frame in frames):
             if len(frames) > MOST_FRAMES:
                 findings.failed(
@@ -113,6 +118,9 @@ class Script:
         console, hands = self._console, self._hands
         console.serve_all()
         names = self._core.keys
+        for name in (*hands.throw, *hands.press):
+            if name not in names:
+                raise ConsoleError(f'This core knows no key "{name}". Its keys: {", ".join(names) or "none"}.')
         if hands.throw or hands.press:
             for name in hands.throw:
                 console.key(names.index(name), closed=True)
