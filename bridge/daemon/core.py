@@ -42,6 +42,8 @@ _NONE: Indexes = np.zeros(0, np.intp)
 TWELVE_ROWS = 0xFFF
 _BITS = 11
 """The byte of a LAMPS message where its bits begin."""
+_NAMES = 27
+"""The byte of a HELLO message after which its lists begin, but for the name of the core."""
 _COLUMNS = 9
 """The byte of a PUNCH message where its first column begins."""
 
@@ -90,8 +92,7 @@ class CoreDesk:
 
     def came(self, hello: Hello) -> Welcome:
         """Map the core's names to the panel's and welcome it."""
-        _no_name_twice("lamp", hello.lamps)
-        _no_name_twice("key", hello.keys)
+        _no_name_twice(hello)
         place = {name: n for n, name in enumerate(hello.lamps)}
         self._core_lamps = len(hello.lamps)
         # A lamp that the core does not know takes after one that is never lit, just beyond the last byte of bits.
@@ -266,10 +267,16 @@ class CoreDesk:
             job.add(message.elapsed, on_time, bits)
 
 
-def _no_name_twice(kind: str, names: tuple[str, ...]) -> None:
-    if len(set(names)) < len(names):
-        twice = next(name for name in names if names.count(name) > 1)
-        raise LinkError(f"HELLO: {kind} {twice!r} is listed twice", rule=1)
+def _no_name_twice(hello: Hello) -> None:
+    at = _NAMES + len(hello.name.encode())
+    for kind, names in (("lamp", hello.lamps), ("key", hello.keys)):
+        known: set[str] = set()
+        at += 2
+        for name in names:
+            if name in known:
+                raise LinkError(f"HELLO: {kind} {name!r} is listed twice", at, 1)
+            known.add(name)
+            at += 2 + len(name.encode())
 
 
 def _checked(card: bytes) -> Card:

@@ -171,8 +171,17 @@ def test_a_core_that_breaks_a_rule_is_let_go_and_nothing_lights(tmp_path: Path, 
 def test_a_name_listed_twice_is_refused(tmp_path: Path) -> None:
     async def main(rig: Rig) -> None:
         reader, writer = await asyncio.open_unix_connection(str(rig.sockets.core))
-        writer.write(encode(Hello(1, 1, 5, 1e4, "trial", ("A.0", "A.0"), ())))
-        assert b"'A.0' is listed twice" in await asyncio.wait_for(reader.read(), 10)
+        hello = encode(Hello(1, 1, 5, 1e4, "trial", ("A.0", "B", "A.0"), ()))
+        writer.write(hello)
+        place = hello.rindex(b"\3\0A.0")
+        said = f"'A.0' is listed twice (byte {place} of the message, rule 1 of the core link)"
+        assert said.encode() in await asyncio.wait_for(reader.read(), 10)
+        writer.close()
+        reader, writer = await asyncio.open_unix_connection(str(rig.sockets.core))
+        hello = encode(Hello(1, 1, 5, 1e4, "trial", ("A.0",), ("Ä", "Ä")))
+        writer.write(hello)
+        place = hello.rindex(b"\2\0\xc3\x84")
+        assert f"key 'Ä' is listed twice (byte {place} ".encode() in await asyncio.wait_for(reader.read(), 10)
         writer.close()
 
     on_small_console(tmp_path, main)

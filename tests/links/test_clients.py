@@ -40,7 +40,7 @@ from bridge.links.messages import (
     Welcome,
     encode,
 )
-from tests.links.compiled import STRICT, build, needed
+from tests.links.compiled import HERE, STRICT, build, needed
 from tests.links.conftest import EXERCISE, SOURCE
 
 MS = 1_000_000
@@ -60,6 +60,10 @@ KEYS = ["START", "STOP", "STEP"]
 )
 def test_compilers_have_nothing_to_say(tmp_path: Path, compiler: str, words: tuple[str, ...]) -> None:
     build(compiler, [*words, *STRICT, "-c", SOURCE], tmp_path / "client.o")
+
+
+def test_the_target_of_libfuzzer_compiles(tmp_path: Path) -> None:
+    build("clang", ["-std=c99", *STRICT, "-c", str(HERE / "fuzz.c")], tmp_path / "fuzz.o")
 
 
 def ran(*words: object) -> str:
