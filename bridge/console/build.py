@@ -450,8 +450,15 @@ class _Builder:
         return self._kinds.get(name, BUILT_IN["instant"])
 
     def _keys(self, where: KeyPath, table: shape.KeyRow | shape.Key | shape.Rotary, kind: KeyKind) -> tuple[Key, ...]:
-        high = table.closed == "high"
-        return tuple(Key(*point, kind, high) for point in self._points(where, "key", table))
+        period_ms = 1000 / self._sheet.document.scan.rate_hz
+        if table.settle_ms is not None and table.settle_ms < period_ms and self._sheet.whole("scan"):
+            wrong = (
+                f"{self._title(where)} is to rest for {table.settle_ms} ms, which cannot be seen by reading the keys "
+                f"every {period_ms:g} ms"
+            )
+            self._wrong(where, "settle_ms", wrong, "raise its settle_ms or the rate_hz of [scan]")
+        contact = (kind, table.closed == "high", table.settle_ms, table.report == "first contact")
+        return tuple(Key(*point, *contact) for point in self._points(where, "key", table))
 
     def _lamp_row(self, where: KeyPath, table: shape.LampRow) -> LampRow:
         return LampRow(table.name, table.title or table.name, self._lamps(where, table), self._line(where))

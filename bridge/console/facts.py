@@ -150,10 +150,15 @@ class Lamp(Point):
 
 @dataclass(frozen=True)
 class Key(Point):
-    """One contact; a rotary switch is one for each position. `closed_high` tells the level of a closed contact."""
+    """One contact; a rotary switch is one for each position. `closed_high` tells the level of a closed contact.
+
+    Its change counts after `settle_ms` of rest, None for what [scan] says; with `first_contact` it is reported at once.
+    """
 
     kind: KeyKind
     closed_high: bool
+    settle_ms: int | None = None
+    first_contact: bool = False
 
 
 @dataclass(frozen=True)

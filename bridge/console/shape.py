@@ -417,6 +417,14 @@ class Contact(Table):
     """How a closed contact reads."""
 
     closed: Level = Field(default="low", examples=["low"], description="level of the input while the contact is closed")
+    settle_ms: int | None = Field(
+        default=None, ge=1, le=500, examples=[25], description="rest after which a change counts, if not that of [scan]"
+    )
+    report: Literal["settled", "first contact"] = Field(
+        default="settled",
+        examples=["settled"],
+        description='"first contact": a change is told at its second sample, and what bounces after that is not',
+    )
 
 
 class Shown(Table):

@@ -99,6 +99,10 @@ def _strip(title: str, points: Sequence[Point]) -> list[str]:
     notes = [title] if title and not first.name.startswith(f"{title}.") else []
     if isinstance(first, Key):
         notes += [first.kind, f"closed {'high' if first.closed_high else 'low'}"]
+        if first.settle_ms is not None:
+            notes.append(f"rests {first.settle_ms} ms")
+        if first.first_contact:
+            notes.append("at first contact")
     pins = spans.write(point.pin for point in points if point.pin is not None)
     wires = [point.wire or "?" for point in points] if any(point.wire for point in points) else []
     return [

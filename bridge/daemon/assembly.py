@@ -259,7 +259,13 @@ def _lamp_chain(console: Console, part: Part, lamps: npt.NDArray[np.intp], openi
 
 
 def _key_scan(console: Console, part: Part) -> KeyScan:
-    contacts = [Contact(n, key.channel, key.closed_high) for n, key in enumerate(console.keys) if key.part == part]
+    contacts = [
+        Contact(
+            n, key.channel, key.closed_high, None if key.settle_ms is None else key.settle_ms * MS, key.first_contact
+        )
+        for n, key in enumerate(console.keys)
+        if key.part == part
+    ]
     ghosts = Ghosts(len(part.rows), len(part.columns)) if part.facts.matrix and not part.diodes else None
     return KeyScan(contacts, list(part.always_high), list(part.always_low), console.scan.settle_ms * MS, ghosts)
 

@@ -8,11 +8,16 @@ from bridge.switches.settle import Settle
 
 @dataclass(frozen=True)
 class Contact:
-    """One key's contact on a chain: its channel, and whether a closed contact reads high."""
+    """One key's contact on a chain: its channel, and whether a closed contact reads high.
+
+    `settle` is its own settling time in nanoseconds, None for that of all; it may report at `first` contact.
+    """
 
     key: int
     channel: int
     closed_high: bool
+    settle: int | None = None
+    first: bool = False
 
 
 @dataclass(frozen=True)
@@ -45,8 +50,11 @@ class KeyScan:
         self._high = sum(1 << channel for channel in always_high)
         self._fixed = self._high | sum(1 << channel for channel in always_low)
         self._wired = sum(1 << contact.channel for contact in contacts)
-        self._settle = Settle(settle, sum(1 << c.channel for c in contacts if not c.closed_high))
-        self._longest = settle
+        own = {contact.channel: contact.settle for contact in contacts if contact.settle is not None}
+        open_levels = sum(1 << contact.channel for contact in contacts if not contact.closed_high)
+        first = sum(1 << contact.channel for contact in contacts if contact.first)
+        self._settle = Settle(settle, open_levels, own, first)
+        self._longest = max(settle, *own.values(), 0)
         self._first: int | None = None
         self.intact = True
         self.known = False

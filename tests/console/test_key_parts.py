@@ -110,6 +110,18 @@ RULES = {
         ("GPIO 3 is used twice", 'by bus "cabinet"'),
         (('gpios = "16, 20-21"', 'gpios = "16, 20-21, 4"'),),
     ),
+    "a settling time shorter than a scan": Rule(
+        (('part = "door keys"\nchannel = 0', 'part = "door keys"\nchannel = 0\nsettle_ms = 3'),),
+        "settle_ms = 3",
+        ('key "DOOR KEY" is to rest for 3 ms, which cannot be seen by reading the keys every 4 ms',),
+        (('part = "door keys"\nchannel = 0', 'part = "door keys"\nchannel = 0\nsettle_ms = 4'),),
+    ),
+    "a way to report there is none of": Rule(
+        (('part = "door keys"\nchannel = 0', 'part = "door keys"\nchannel = 0\nreport = "at once"'),),
+        'report = "at once"',
+        ('"report" of key "DOOR KEY" cannot be "at once"', "settled, first contact"),
+        (('part = "door keys"\nchannel = 0', 'part = "door keys"\nchannel = 0\nreport = "first contact"'),),
+    ),
     "keys on lamps' lines": Rule(
         (('type = "GPIO inputs"', 'type = "GPIO"'), ("always_low = [2]\n", "")),
         'part = "door keys"',
@@ -196,3 +208,17 @@ wires = "real"
     loaded(tmp_path, changed((pull, "up"), text=alone))
     loaded(tmp_path, changed(("2-3", "4-5"), text=alone))
     loaded(tmp_path, changed(("GPIO inputs", "GPIO"), (f'pull = "{pull}"\n', ""), text=alone))
+
+
+def test_how_each_key_reports(tmp_path: Path) -> None:
+    text = changed(
+        ("channel = 0\n\n[[key_row]]", "channel = 0\nsettle_ms = 25\n\n[[key_row]]"),
+        ('channels = "8-14, 16-22"', 'channels = "8-14, 16-22"\nreport = "first contact"'),
+        text=KEYS,
+    )
+    console = loaded(tmp_path, text)
+    how = {key.name: (key.settle_ms, key.first_contact) for key in console.keys}
+    assert how == {"CABINET KEY": (25, False), "DOOR KEY": (None, False)} | {f"W.{n}": (None, True) for n in range(14)}
+    page = describe(console)
+    assert "momentary, closed low, rests 25 ms " in page
+    assert "toggle, closed low, at first contact" in page

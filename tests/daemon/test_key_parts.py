@@ -72,12 +72,14 @@ channels = "0-3"
 [[key]]
 name = "CABINET KEY"
 kind = "momentary"
+report = "first contact"
 part = "cabinet keys"
 channel = 0
 
 [[key]]
 name = "FAR KEY"
 kind = "toggle"
+settle_ms = 30
 part = "cabinet keys"
 channel = 30
 
@@ -120,7 +122,7 @@ def test_each_key_is_told_once_a_throw(tmp_path: Path, name: str) -> None:
     async def main(rig: Rig, client: CoreClient) -> None:
         for closed in (True, False, True):
             rig.daemon.panel.throw(name, closed=closed)
-            assert await told(rig, client) == [(name, closed)]
+            assert await told(rig, client, 60) == [(name, closed)]
         assert states(rig, "cabinet keys") == states(rig, "door keys") == ["ready"]
 
     on_panel(tmp_path, main)
@@ -177,5 +179,19 @@ def test_keys_that_hide_others_in_a_matrix_without_diodes_are_said_and_none_is_m
         rig.daemon.panel.throw("N.1", closed=False)
         assert sorted(await told(rig, client)) == [("N.1", False), ("N.2", True)]
         assert states(rig, "number keys") == ["ready", "ghosts", "ready"]
+
+    on_panel(tmp_path, main)
+
+
+def test_a_key_is_told_as_soon_as_its_description_says(tmp_path: Path) -> None:
+    async def main(rig: Rig, client: CoreClient) -> None:
+        thrown = rig.clock.now()
+        for name in ("CABINET KEY", "DOOR KEY", "FAR KEY"):
+            rig.daemon.panel.throw(name, closed=True)
+        came = {NAMES[said.key]: at - thrown for at, said in await rig.talk(client, 60) if isinstance(said, Key)}
+        # source: arithmetic: 3 ms of bounce, the window, the scans before and after it, and a millisecond to the core.
+        assert came["CABINET KEY"] <= (3 + 2 * 4 + 1) * MS
+        assert 10 * MS <= came["DOOR KEY"] <= (3 + 10 + 2 * 4 + 1) * MS
+        assert 30 * MS <= came["FAR KEY"] <= (3 + 30 + 2 * 4 + 1) * MS
 
     on_panel(tmp_path, main)

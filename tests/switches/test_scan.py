@@ -80,3 +80,15 @@ def test_a_contact_that_was_about_to_settle_when_it_could_no_longer_be_told_begi
     for now, levels in ((0, 0b1111), (4, 0b1110), (8, 0b0000), (12, 0b1110), (16, 0b1110)):
         assert keys.feed(now * MS, levels) == []
     assert keys.feed(22 * MS, 0b1110) == [KeyEvent(12 * MS, 0, True)]
+
+
+def test_keys_settle_in_times_of_their_own_and_all_are_known_after_the_longest() -> None:
+    keys = KeyScan(
+        [Contact(0, 0, False, 20 * MS), Contact(1, 1, False), Contact(2, 2, True, None, True)], [], [], SETTLE
+    )
+    events, known = [], []
+    for now in range(0, 24 * MS, 4 * MS):
+        events += keys.feed(now, 0b100)
+        known.append(keys.known)
+    assert events == [KeyEvent(0, 2, True), KeyEvent(0, 1, True), KeyEvent(0, 0, True)]
+    assert known == [False, False, False, False, False, True]
