@@ -197,6 +197,7 @@ class Lgpio(ModuleType):
         if gpio in self.busy:
             raise self.error("GPIO busy")
         self.inputs[gpio] = flags
+        self.levels.pop(gpio, None)
 
     def gpio_read(self, _handle: int, gpio: int) -> int:
         if self.gone:
@@ -328,3 +329,20 @@ def test_an_input_in_use_is_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Pat
     with pytest.raises(WireError, match=r"GPIO16: cannot be used as an input .*GPIO busy"):
         wires.input(16, "up")
     wires.close()
+
+
+def test_a_row_is_low_or_let_go_of_and_never_driven_high(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    lgpio = with_chips(monkeypatch, tmp_path, {0: "pinctrl-bcm2711"})
+    wires = RealWires()
+    row = wires.drain(5)
+    driven = [dict(lgpio.levels)]
+    for level in (False, True, True, False):
+        row.set(level)
+        driven.append(dict(lgpio.levels))
+    assert driven == [{}, {5: 0}, {}, {}, {5: 0}]
+    lgpio.busy = {5}
+    with pytest.raises(OSError, match="GPIO busy"):
+        row.set(True)
+    lgpio.busy = set()
+    wires.close()
+    assert lgpio.levels == {}
