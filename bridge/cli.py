@@ -174,7 +174,9 @@ def main() -> NoReturn:
         status = arguments.door(arguments) or 0
         sys.stdout.flush()
     except ConsoleError as error:
-        print(error, file=sys.stderr)
+        from bridge.daemon.journal import FAULT, leveled  # noqa: PLC0415
+
+        print(leveled(str(error), FAULT, sys.stderr), file=sys.stderr)
         sys.exit(BAD)
     except KeyboardInterrupt:
         sys.exit(128 + signal.SIGINT)
@@ -232,15 +234,13 @@ def _schema(_: argparse.Namespace) -> None:
 def _run(arguments: argparse.Namespace) -> None:
     from bridge.daemon.service import run  # noqa: PLC0415
 
-    asyncio.run(
-        run(
-            arguments.file,
-            rehearse=arguments.rehearse,
-            state=arguments.state,
-            pace=arguments.pace,
-            unattended=arguments.unattended,
-            calm=arguments.calm,
-        )
+    run(
+        arguments.file,
+        rehearse=arguments.rehearse,
+        state=arguments.state,
+        pace=arguments.pace,
+        unattended=arguments.unattended,
+        calm=arguments.calm,
     )
 
 

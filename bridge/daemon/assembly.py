@@ -3,6 +3,7 @@
 The only place that knows both the real wires and the rehearsed ones.
 """
 
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -43,6 +44,8 @@ from bridge.wires.kinds import I2c, Line, Spi, Wires
 from bridge.wires.real import RealWires, WireError
 
 MS = 1_000_000
+DARKEN = 0.3
+"""Seconds that are given to darkening lamps; it takes a few milliseconds."""
 REHEARSE = "To try without the hardware, add --rehearse."
 T = TypeVar("T")
 
@@ -56,11 +59,21 @@ class Assembly:
     panel: RehearsedPanel
     wires: list[Wires]
 
+    def darken(self) -> list[str]:
+        """Darken the lamps; return the parts whose bus hangs, which are left as they are. Once is enough.
+
+        A bus that hangs may do so again, so each is darkened on a thread of its own, and has not long.
+        """
+        lamps, self.lamps[:] = tuple(self.lamps), []
+        threads = [threading.Thread(target=job.dark, name=job.parts, daemon=True) for job in lamps]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join(DARKEN / len(threads))
+        return [thread.name for thread in threads if thread.is_alive()]
+
     def close(self) -> None:
-        """Darken the lamps and let go of the wires; the buses must have stopped. Once is enough, twice does no harm."""
-        for job in self.lamps:
-            job.dark()
-        self.lamps.clear()
+        """Let go of the wires; the buses should have stopped, and the lamps be dark. Twice does no harm."""
         for wires in self.wires:
             wires.close()
 
@@ -89,6 +102,7 @@ def assemble(
         wires = panel.wires if rehearse or bus.rehearsed else real
         _lay(console, bus, wires, assembly, errors, limit=share, report=report, events=events)
     if errors and not unattended:
+        assembly.darken()
         assembly.close()
         raise ConsoleError("\n".join(dict.fromkeys([*errors, REHEARSE])))
     return assembly

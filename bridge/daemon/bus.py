@@ -67,7 +67,10 @@ class Running(Protocol):
     """A bus that is being stepped."""
 
     def stop(self) -> None:
-        """Stop stepping; returns when the last step is over."""
+        """Begin no further step."""
+
+    def ended(self, within: float) -> bool:
+        """Wait so many seconds for the end of the last step; return whether it is over."""
 
 
 RunBus = Callable[[Bus, Callable[[BaseException], None]], Running]
@@ -85,9 +88,13 @@ class BusThread:
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop stepping; returns when the last step is over."""
+        """Begin no further step."""
         self._stopping.set()
-        self._thread.join()
+
+    def ended(self, within: float) -> bool:
+        """Wait so many seconds for the end of the last step; return whether it is over."""
+        self._thread.join(within)
+        return not self._thread.is_alive()
 
     def _run(self) -> None:
         with contextlib.suppress(PermissionError):

@@ -110,6 +110,8 @@ class LampJob:
         self.codes: npt.NDArray[np.uint16] = np.zeros(len(lamps), np.uint16)
         """What the lamps of this bus show; a new array each step, so any thread may look."""
         self._chains = chains
+        self.parts = ", ".join(chain.part for chain in chains)
+        """The names of the parts that drive them."""
         self._drive = drive
         self._report = on_change(report)
 

@@ -44,6 +44,8 @@ SHOW = SECOND // 20
 """Nanoseconds between looks at the lamps for the observer link."""
 HEALTH = 20
 """Looks between two reports of how late the buses are."""
+STOP = 0.5
+"""Seconds the buses, and then the tasks, have to end; they take a hundredth unless they hang."""
 HUNG = 2 * SECOND
 """Nanoseconds after which a bus that has not stepped hangs; the longest step, on a slow I2C bus, takes a tenth."""
 
@@ -125,7 +127,7 @@ class Daemon:
         self._desk.send = self._core_link.send
         self._assembly: Assembly | None = None
         self._control: Control | None = None
-        self._running: list[Running] = []
+        self._running: dict[str, Running] = {}
         self._tasks: dict[asyncio.Task[None], str] = {}
         self._failed: asyncio.Future[None] = self._loop.create_future()
         self._unheard = {part.name for part in console.parts}
@@ -136,6 +138,8 @@ class Daemon:
         self._folder: StateFolder | None = None
         self._sticks: Sticks | None = None
         self.typewriter_twin: RehearsedTypewriter | None = None
+        self.ending = ""
+        self.left: list[str] = []
 
     async def start(self) -> Sockets:
         """Open and start everything, dark, and return when how every key stands is known, or that it cannot be.
@@ -162,17 +166,11 @@ class Daemon:
         return hanging
 
     async def stop(self) -> None:
-        """Stop everything: keys and lamps first, then the devices, the links last; leaves the lamps dark."""
-        for bus in self._running:
-            bus.stop()
-        self._running.clear()
-        if self._assembly is not None:
-            self._assembly.close()
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
-        if self._sticks is not None:
-            await self._sticks.close()
+        """Stop everything: keys and lamps first, then the devices, the links last; leaves the lamps dark.
+
+        What hangs is left as it is: `left` has its names. Meanwhile `ending` tells what is waited for.
+        """
+        await self._stop_devices()
         self._core_link.close()
         self.observers.close()
         if self._control is not None:
@@ -182,6 +180,7 @@ class Daemon:
         if self._folder is not None:
             self._folder.close()
         self._failed.cancel()
+        self.ending = "a call on the state folder"  # all that a loop waits for when it is closed
         # Transports close on the loop's next turns.
         for _ in range(3):
             await asyncio.sleep(0)
@@ -193,6 +192,32 @@ class Daemon:
         tap.wanted = lambda: self.observers.wanted(TOPIC)
         self.observers.offer(TOPIC, tap.standing)
         return tap
+
+    def darken(self) -> list[str]:
+        """Darken the lamps as far as that is possible, from any thread; return the parts that hang."""
+        return self._assembly.darken() if self._assembly is not None else []
+
+    async def _stop_devices(self) -> None:
+        running, self._running = self._running, {}
+        for bus in running.values():
+            bus.stop()
+        for name, bus in running.items():
+            self.ending = f"bus {name}"
+            if not bus.ended(STOP / len(running)):
+                self.left.append(self.ending)
+        self.ending = "the lamps"
+        self.left += self.darken()
+        if self._assembly is not None:
+            self._assembly.close()
+        for task in self._tasks:
+            task.cancel()
+        if self._tasks:
+            self.ending = ", ".join(dict.fromkeys(self._tasks.values()))
+            _, left = await asyncio.wait(self._tasks, timeout=STOP)
+            self.left += [self._tasks[task] for task in left]
+        if self._sticks is not None:
+            self.ending = "a hopper's process"
+            await self._sticks.close()
 
     @property
     def panel(self) -> RehearsedPanel:
@@ -220,7 +245,7 @@ class Daemon:
         sockets = await self._serve()
         settle_interpreter()
         for bus in self._assembly.buses:
-            self._running.append(self._seams.run_bus(bus, self._bus_died))
+            self._running[bus.name] = self._seams.run_bus(bus, self._bus_died)
         self._supervise(self._show(), "the observer link")
         await asyncio.wait([self._heard, self._failed], return_when=asyncio.FIRST_COMPLETED)
         if self._failed.done():

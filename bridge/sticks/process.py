@@ -9,7 +9,7 @@ import subprocess
 import sys
 from collections.abc import Mapping
 
-GRACE = 2.0
+GRACE = 0.7
 """Seconds a process is given to end by itself, and as many again once it was killed."""
 
 MESSAGE = 150_000

@@ -54,9 +54,11 @@ class SerialLine:
     def close(self) -> None:
         """Close the line."""
         self._loop.remove_reader(self._fd)
-        # Closing a line that is held waits for its last characters, half a minute by default.
+        # Closing a line that is held waits for its last characters, half a minute by default. Some drivers of USB
+        # adapters cannot throw them away: so the line is held no more, which sends them.
         with contextlib.suppress(OSError, termios.error):
             termios.tcflush(self._fd, termios.TCOFLUSH)
+            self._port.xonxoff = False
         self._port.close()
 
     def _readable(self) -> None:

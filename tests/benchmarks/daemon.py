@@ -60,6 +60,7 @@ def wakes() -> Figures:
     time.sleep(WATCHED)
     share = (time.process_time() - before) / (time.perf_counter() - began)
     bus.stop()
+    bus.ended(10)
     return {"bare_wakes_250_percent": 100 * share}
 
 

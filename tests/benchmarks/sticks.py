@@ -42,5 +42,6 @@ async def _lateness(hostile: list[Path]) -> float:
         for stick in hostile:
             await worker(look, stick)
     running.stop()
+    running.ended(10)
     await worker.close()
     return float(np.percentile(bus.late, 99))

@@ -60,6 +60,7 @@ def test_the_thread_steps_until_stopped_on_the_monotonic_clock() -> None:
     thread = BusThread(Bus("trial", [Job(MS, job)]), lambda error: pytest.fail(str(error)))
     assert enough.wait(10)
     thread.stop()
+    assert thread.ended(10)
     after = len(ran)
     assert ran == sorted(ran)
     assert ran[0] >= start
@@ -81,4 +82,5 @@ def test_a_job_that_raises_ends_the_thread_with_a_word_to_the_supervisor() -> No
     thread = BusThread(Bus("trial", [Job(MS, job)]), failed)
     assert ended.wait(10)
     thread.stop()
+    assert thread.ended(10)
     assert [str(error) for error in told] == ["a fault of our own"]
