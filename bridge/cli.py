@@ -232,16 +232,20 @@ def _schema(_: argparse.Namespace) -> None:
 
 
 def _run(arguments: argparse.Namespace) -> None:
-    from bridge.daemon.service import run  # noqa: PLC0415
+    from bridge.daemon.description import Description  # noqa: PLC0415
 
-    run(
-        arguments.file,
-        rehearse=arguments.rehearse,
-        state=arguments.state,
-        pace=arguments.pace,
-        unattended=arguments.unattended,
-        calm=arguments.calm,
-    )
+    with Description(arguments.file) as description:
+        # Importing it takes as long as reading the description.
+        from bridge.daemon.service import run  # noqa: PLC0415
+
+        run(
+            description,
+            rehearse=arguments.rehearse,
+            state=arguments.state,
+            pace=arguments.pace,
+            unattended=arguments.unattended,
+            calm=arguments.calm,
+        )
 
 
 def _dark(arguments: argparse.Namespace) -> None:

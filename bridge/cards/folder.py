@@ -4,7 +4,6 @@ Nothing here follows a link. A call on a dying stick can hang where nothing can 
 in the event loop: they hand it to an `Elsewhere`, which is the one thing to change to move the calls to a process.
 """
 
-import asyncio
 import contextlib
 import errno
 import os
@@ -53,6 +52,8 @@ class Elsewhere(Protocol):
 
 async def in_thread(call: Callable[[Unpack[A]], T], /, *arguments: *A) -> T:
     """Run the call in a thread: it may hang, the loop goes on."""
+    import asyncio  # noqa: PLC0415 -- six megabytes that a process which only does the calls does without
+
     return await asyncio.to_thread(call, *arguments)
 
 

@@ -6,15 +6,17 @@ import re
 import zlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from bridge.cards import folder
 from bridge.cards.code import X3_26, CardCode
 from bridge.cards.deck import COLUMNS, DeckError, parse
 from bridge.cards.folder import ChangedError, Elsewhere, Room
 from bridge.cards.ledger import Deck, line
-from bridge.cards.slot import Slot
 from bridge.cards.spool import Spool, Written
+
+if TYPE_CHECKING:
+    from bridge.cards.slot import Slot  # it waits, which a process that only does the calls does not
 
 LONGEST_LINE = 3 * COLUMNS + 1
 """The most bytes a card takes on a stick."""
@@ -67,7 +69,7 @@ class Stacker:
     when it comes back.
     """
 
-    def __init__(self, slot: Slot, elsewhere: Elsewhere, spool: Spool) -> None:
+    def __init__(self, slot: "Slot", elsewhere: Elsewhere, spool: Spool) -> None:
         self.slot = slot
         self.written = Written()
         self._elsewhere = elsewhere

@@ -1,4 +1,10 @@
-"""The console's description: one TOML file in, frozen facts or every error at once out."""
+"""The console's description: one TOML file in, frozen facts or every error at once out.
+
+What reads descriptions is imported when one is read: a daemon, which has the facts, does without.
+"""
+
+from pathlib import Path
+from typing import Any
 
 from bridge.console.facts import (
     Bus,
@@ -24,9 +30,6 @@ from bridge.console.facts import (
 )
 from bridge.console.findings import DescriptionError, Finding
 from bridge.console.lampkinds import BUILT_IN
-from bridge.console.reading import load
-from bridge.console.shape import schema
-from bridge.console.wiring import describe
 
 __all__ = [
     "BUILT_IN",
@@ -56,3 +59,27 @@ __all__ = [
     "load",
     "schema",
 ]
+
+
+def load(path: Path) -> Console:
+    """Return the console that the TOML file at `path` describes.
+
+    Raises DescriptionError, naming everything that is wrong with it and not the first thing only, if it cannot be used.
+    """
+    from bridge.console import reading  # noqa: PLC0415
+
+    return reading.load(path)
+
+
+def schema() -> dict[str, Any]:
+    """Return the JSON Schema of descriptions."""
+    from bridge.console import shape  # noqa: PLC0415
+
+    return shape.schema()
+
+
+def describe(console: Console) -> str:
+    """Return the wiring of a console as lines of text, for people."""
+    from bridge.console import wiring  # noqa: PLC0415
+
+    return wiring.describe(console)

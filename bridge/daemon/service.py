@@ -11,8 +11,9 @@ from pathlib import Path
 from bridge.cards.code import described
 from bridge.cards.hopper import look
 from bridge.clock import LoopClock
-from bridge.console import CardCode, load
+from bridge.console.facts import CardCode
 from bridge.daemon.daemon import Daemon
+from bridge.daemon.description import Description
 from bridge.daemon.ending import Ending
 from bridge.daemon.journal import FAULT, WARNING, leveled
 from bridge.daemon.state import socket_folder, state_folder
@@ -28,15 +29,23 @@ WELL = ("ready", *AT_WORK, "empty", "choice", "stacker-full", "linked", "absent"
 """States in which nothing is wrong with a device, though it may wait for somebody."""
 
 
-def run(file: Path, *, rehearse: bool, state: Path | None, pace: float | None, unattended: bool, calm: bool) -> None:
-    """Run the console described in `file` until SIGINT or SIGTERM; `pace` None is the description's, `calm` adds to it.
+def run(
+    description: Description,
+    *,
+    rehearse: bool,
+    state: Path | None,
+    pace: float | None,
+    unattended: bool,
+    calm: bool,
+) -> None:
+    """Run the console that is described until SIGINT or SIGTERM; `pace` None is the description's, `calm` adds to it.
 
     Raises ConsoleError when it can't start, or when something in it dies. A bad deck in the reader is in the way of a
     start, as a part is that cannot be opened, unless it is `unattended`: then it is the reader's state, as it is for a
     deck that comes later, or the part's, which is tried again.
     """
     with Ending() as ending:
-        console = load(file)
+        console = description.console()
         if calm:
             console = replace(console, calm=replace(console.calm, on=True))
         kept = state_folder(state)

@@ -1,6 +1,5 @@
 """Starting and ending the processes that do what this one must not wait for."""
 
-import asyncio
 import contextlib
 import os
 import signal
@@ -71,6 +70,8 @@ async def end(process: subprocess.Popen[bytes]) -> None:
 
 
 async def _ended(process: subprocess.Popen[bytes]) -> bool:
+    import asyncio  # noqa: PLC0415 -- six megabytes that the processes themselves do without
+
     deadline = asyncio.get_running_loop().time() + GRACE
     pause = 0.001
     while process.poll() is None:

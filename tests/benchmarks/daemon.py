@@ -34,7 +34,7 @@ def demo() -> Figures:
 
 
 def daemon() -> Figures:
-    """A rehearsed console from start to ready, its memory, and its share of a core while nothing happens."""
+    """A rehearsed console from start to ready, its and its workers' memory, and its share of a core while idle."""
     with tempfile.TemporaryDirectory() as state:
         words = ["run", str(SKERRY), "--rehearse", "--state", state]
         start = time.perf_counter()
@@ -46,11 +46,22 @@ def daemon() -> Figures:
             before, began = cpu_seconds(process.pid), time.perf_counter()
             time.sleep(WATCHED)
             share = (cpu_seconds(process.pid) - before) / (time.perf_counter() - began)
-            status = Path(f"/proc/{process.pid}/status").read_text(encoding="ascii")
+            children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
+            rss, *workers = map(resident_mb, (process.pid, *map(int, children)))
             process.terminate()
             process.stdout.read()
-    rss = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
-    return {"ready_seconds": ready, "rss_mb": rss / 1024, "daemon_idle_cpu_percent": 100 * share}
+    return {
+        "ready_s": ready,
+        "rss_mb": rss,
+        "workers_rss_mb": sum(workers),
+        "daemon_idle_cpu_percent": 100 * share,
+    }
+
+
+def resident_mb(pid: int) -> float:
+    """Return a process's resident memory, VmRSS: what it shares with others counts for each."""
+    status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
+    return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS")) / 1024
 
 
 def wakes() -> Figures:

@@ -1,0 +1,49 @@
+"""The description as a daemon reads it: in another process, while it is busy importing what it needs itself.
+
+What reads descriptions takes 16 MB and as long to import as all the rest; a running console has no use for it. This
+module imports nothing large, so that the other process can be started first.
+"""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+from bridge.errors import ConsoleError
+
+if TYPE_CHECKING:
+    from bridge.console import Console
+
+
+class Description:
+    """A description that is being read, from entering to leaving."""
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+
+    def __enter__(self) -> Self:
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "bridge.console.apart", str(self._file)],
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            start_new_session=True,  # a terminal's Ctrl-C is for the daemon
+        )
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        with self._process:
+            self._process.kill()
+
+    def console(self) -> "Console":
+        """Return the console once it is read. Raises ConsoleError with everything that is wrong with it."""
+        from bridge.console.apart import unpack  # noqa: PLC0415 -- only now: see above
+
+        packed, _ = self._process.communicate()
+        if self._process.returncode:
+            raise ConsoleError(
+                f"{self._file}: what reads the description has ended with status {self._process.returncode}. Try "
+                "'consolewright check' on it."
+            )
+        return unpack(packed)
