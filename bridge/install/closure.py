@@ -64,11 +64,11 @@ def closure(origin: Origin) -> Closure:
         if ours or not _systems(distribution, origin):
             names.append(f"{distribution.name} {distribution.version}")
             found.update(_files(distribution))
-    return Closure(dict(sorted(found.items())), tuple(names))
+    return Closure(dict(sorted(found.items())), tuple(dict.fromkeys(names)))
 
 
 def _distributions(origin: Origin) -> Iterator[Distribution]:
-    """Find consolewright and all it requires, each once, as far as it is installed."""
+    """Find consolewright and all it requires, as far as it is installed; again with other extras."""
     wanted = [(NAME, frozenset({EXTRA}))]
     seen = set()
     for name, extras in wanted:

@@ -1,6 +1,8 @@
-"""One word of the kernel's command line. Pure: the file is one line of words, and stays as it is but for that one."""
+"""One word of the kernel's command line. Its file is one line of words, and stays as it is but for that one."""
 
 import re
+
+from bridge.install.system import System
 
 WORD = "usbcore.authorized_default=0"
 """No device on USB is spoken to before udev has looked at it; see 65-consolewright-ports.rules."""
@@ -12,6 +14,20 @@ KEPT = ".before-consolewright"
 """What the name of the file that was there before ends in."""
 
 _OURS = re.compile(rf"(?:(?<=\s)|^){re.escape(WORD)}(?=\s|$)[ \t]*", re.MULTILINE)
+
+
+def find(system: System) -> tuple[str, str]:
+    """Return the path and the text of the file; both "" if there is none."""
+    for path in FILES:
+        data = system.read(path)
+        if data is not None:
+            return path, data.decode(errors="surrogateescape")
+    return "", ""
+
+
+def is_heeded(system: System) -> bool:
+    """Tell whether the kernel that runs was started with the word."""
+    return has((system.read("/proc/cmdline") or b"").decode(errors="replace"))
 
 
 def has(text: str) -> bool:

@@ -10,7 +10,8 @@ from pathlib import Path
 from bridge import files
 from bridge.console import load
 from bridge.errors import ConsoleError
-from bridge.install import copy
+from bridge.install import cmdline, copy
+from bridge.install.board import lacks
 from bridge.install.closure import Origin, closure, running
 from bridge.install.plan import Step, named, to_install, to_remove
 from bridge.install.rules import in_the_way
@@ -18,6 +19,8 @@ from bridge.install.system import System, readable_by_all
 from bridge.install.wanted import ports, wanted
 
 Say = Callable[[str], None]
+
+_ON = "Mend that and give the same command again: it goes on from there."
 
 
 def install(
@@ -30,7 +33,8 @@ def install(
     """
     system, origin = system or System(), origin or running()
     console = load(file)
-    made = wanted(console, _runnable(core), files.units())
+    command = _runnable(core)
+    made = wanted(console, command, files.units())
     hub = in_the_way(ports(console), system.hubs())
     if hub:
         raise ConsoleError(f"{console.path}: {hub}.")
@@ -41,8 +45,11 @@ def install(
         ours, *others = found.distributions
         tree, contents = copy.tree(origin, found), f"{ours}, with {named(others) if others else 'nothing else'},"
     steps = to_install(system, tree, contents, made)
+    lacking = lacks(system, console, command)
+    _say_all("This will", [step.words for step in steps], say)
+    _say_all("This board lacks what the console needs; it starts all the same:", lacking, say)
     if steps:
-        _do(steps, say)
+        _do(steps)
         say("Done. What it says from now on: journalctl -u consolewright -f")
     else:
         say(f"All of {file} is installed and runs: there is nothing to do.")
@@ -53,27 +60,33 @@ def remove(say: Say, system: System | None = None) -> None:
     system = system or System()
     _as_root(system)
     steps = to_remove(system)
-    if steps:
-        _do(steps, say)
-        say("Done. Nothing of consolewright is left; groups of the system, such as spi, stay.")
-    else:
+    if not steps:
         say("consolewright is not installed: there is nothing to remove.")
+        return
+    _say_all("This will", [step.words for step in steps], say)
+    _do(steps)
+    say("Done. Nothing of consolewright is left; groups of the system, such as spi, stay.")
+    path, _ = cmdline.find(system)
+    if not path and cmdline.is_heeded(system):
+        say(
+            f"Take {cmdline.WORD} off the kernel's command line, where you put it: without consolewright, no USB works."
+        )
 
 
-def _do(steps: Iterable[Step], say: Say) -> None:
-    """Say all that is to be done, and do it."""
-    say("This will")
-    for step in steps:
-        if step.words:
-            say(f"  {step.words}")
+def _say_all(head: str, lines: Iterable[str], say: Say) -> None:
+    for line in (head, *(f"  {line}" for line in lines if line)) if lines else ():
+        say(line)
+
+
+def _do(steps: Iterable[Step]) -> None:
     try:
         with readable_by_all():
             for step in steps:
                 step.do()
     except OSError as error:
-        raise ConsoleError(
-            f"{error.filename}: {error.strerror}. The rest was not done; mend that, and give the same command again."
-        ) from None
+        raise ConsoleError(f"{error.filename}: {error.strerror}. {_ON}") from None
+    except ConsoleError as error:
+        raise ConsoleError(f"{error}\n{_ON}") from None
 
 
 def _as_root(system: System) -> None:

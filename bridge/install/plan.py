@@ -13,6 +13,7 @@ from bridge.install.wanted import (
     CORE,
     CORE_UNIT,
     DAEMON_UNIT,
+    DESCRIPTION,
     FOLDER,
     FOLDERS,
     RULES,
@@ -57,6 +58,8 @@ def to_install(system: System, tree: copy.Tree | None, contents: str, made: Want
     if any(Path(path).name in USB_UNITS for path in stale):
         steps += _usb_given_back(system)
     steps += [Step(f"remove {path}", _bound(_unlink, system, path)) for path in stale]
+    if _any_in(RULES, stale):
+        steps.append(Step("have all of USB work as before", _bound(_usb_restored, system)))
     steps += [Step(_written(path, made), _bound(system.write, path, *made[path])) for path in changed]
     steps += _accounts(system, again=again or USERS in changed)
     steps += _folders(system, again=again or FOLDERS in changed)
@@ -123,7 +126,7 @@ def _written(path: str, made: Wanted) -> str:
     if path == CORE:
         *_, command = made[path].data.decode().splitlines()
         return f"write {path}, which starts the core: {command.removeprefix('exec ')}"
-    return f"write {path}"
+    return f"write {path}, the description" if path == DESCRIPTION else f"write {path}"
 
 
 def _accounts(system: System, *, again: bool) -> Iterator[Step]:
@@ -170,6 +173,8 @@ def _heed_rules(system: System) -> None:
     # What is plugged in passes the new rules as if it just had been.
     system.run("udevadm", "trigger", "--action=add", "--subsystem-match=usb")
     system.run("udevadm", "trigger", "--action=add", "--subsystem-match=block", "--property-match=ID_BUS=usb")
+    # It sees for itself whether they work.
+    system.run("systemctl", "start", USB_UNITS[1])
 
 
 def _usb_restored(system: System) -> None:
@@ -184,13 +189,13 @@ def _usb_given_back(system: System) -> Iterator[Step]:
 
 
 def _word_put_in(system: System) -> Iterator[Step]:
-    path, text = _kernel_words(system)
+    path, text = cmdline.find(system)
     if path and not cmdline.has(text):
         kept = f"{path}{cmdline.KEPT}"
 
         def put_in() -> None:
-            system.write(kept, text.encode())
-            system.write(path, cmdline.added(text).encode())
+            system.write(kept, text.encode(errors="surrogateescape"))
+            system.write(path, cmdline.added(text).encode(errors="surrogateescape"))
 
         words = (
             f"put {cmdline.WORD} into {path}, and keep the old one as {kept}; it works when the board is started again"
@@ -199,22 +204,16 @@ def _word_put_in(system: System) -> Iterator[Step]:
 
 
 def _word_taken_out(system: System) -> Iterator[Step]:
-    path, text = _kernel_words(system)
+    path, text = cmdline.find(system)
     if path and cmdline.has(text):
-        yield Step(f"take {cmdline.WORD} out of {path}", _bound(system.write, path, cmdline.removed(text).encode()))
+        yield Step(
+            f"take {cmdline.WORD} out of {path}",
+            _bound(system.write, path, cmdline.removed(text).encode(errors="surrogateescape")),
+        )
     for one in cmdline.FILES:
         kept = f"{one}{cmdline.KEPT}"
         if system.at(kept).exists():
             yield Step(f"remove {kept}", _bound(_unlink, system, kept))
-
-
-def _kernel_words(system: System) -> tuple[str, str]:
-    """Return the path and content of the file with the kernel's command line; both "" if there is none."""
-    for path in cmdline.FILES:
-        data = system.read(path)
-        if data is not None:
-            return path, data.decode(errors="surrogateescape")
-    return "", ""
 
 
 def _remove_account(system: System, name: str) -> None:
@@ -224,7 +223,7 @@ def _remove_account(system: System, name: str) -> None:
 
 def _owed(system: System) -> str:
     owed = spool.read(system.at(f"{STATE}/spool")).owed
-    return "" if owed is None else " and 1 punched card that no stick has yet"
+    return "" if owed is None else ", and 1 punched card that no stick has yet"
 
 
 def _remove_sticks(system: System) -> None:

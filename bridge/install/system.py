@@ -2,6 +2,7 @@
 
 import contextlib
 import ctypes
+import fcntl
 import os
 import subprocess
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ from bridge.errors import ConsoleError
 
 _AT_FDCWD = -100  # linux/fcntl.h
 _EXCHANGE = 2  # linux/fs.h, RENAME_EXCHANGE
+_CHIPINFO = 0x8044B401  # linux/gpio.h, GPIO_GET_CHIPINFO_IOCTL
 
 
 class System:
@@ -68,6 +70,21 @@ class System:
             return set()
         hubs = [one.properties for one in devices if one.attributes.get("bDeviceClass") == b"09"]
         return {hub[name] for hub in hubs for name in ("ID_PATH", "ID_PATH_WITH_USB_REVISION") if name in hub}
+
+    def group(self, path: str) -> str:
+        """Return the name of the group that a file belongs to, "" if that has none."""
+        number = self.at(path).stat().st_gid
+        lines = (line.split(b":") for line in (self.read("/etc/group") or b"").splitlines())
+        return next((words[0].decode() for words in lines if len(words) > 2 and words[2] == b"%d" % number), "")
+
+    def gpio_chips(self) -> dict[str, str]:
+        """Return the labels of the GPIO chips by their device nodes."""
+        found = {}
+        for device in sorted(self.at("/dev").glob("gpiochip*")):
+            with contextlib.suppress(OSError), device.open("rb") as file:
+                info = fcntl.ioctl(file, _CHIPINFO, bytes(68))  # struct gpiochip_info: name, label, lines
+                found[f"/dev/{device.name}"] = info[32:64].rstrip(b"\0").decode(errors="replace")
+        return found
 
     def write(self, path: str, data: bytes, mode: int = 0o644) -> None:
         """Write a file so that, whenever the power goes, either the old one is there or the new one; on FAT too."""

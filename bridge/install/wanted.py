@@ -68,8 +68,8 @@ def installed(system: System) -> list[str]:
     """Return those of all files of ours, of this version or another, that are there."""
     found = [path for path in (DESCRIPTION, CORE) if system.at(path).exists()]
     found += [path for path in (USERS, FOLDERS) if system.at(path).exists()]
-    for folder in (UNITS, RULES):
-        found += [f"{folder}/{one.name}" for one in sorted(system.at(folder).glob("*consolewright*")) if one.is_file()]
+    for folder, pattern in ((UNITS, "consolewright*"), (RULES, "[0-9][0-9]-consolewright-*")):
+        found += [f"{folder}/{one.name}" for one in sorted(system.at(folder).glob(pattern)) if one.is_file()]
     return found
 
 

@@ -131,11 +131,13 @@ def origin(folder: Path) -> Origin:
     return Origin(Path("/usr/bin/python3.11"), "3.11.2", folder / "venv", Path("/usr"), True, (str(site),))
 
 
-def distribution(site: Path, name: str, modules: dict[str, str], requires: list[str] | None = None) -> PathDistribution:
+def distribution(
+    site: Path, name: str, modules: dict[str, str], requires: list[str] | None = None, version: str = "1"
+) -> PathDistribution:
     """Make a distribution as pip leaves it."""
     folder = f"{name.replace('-', '_')}-1.dist-info"
     needs = "".join(f"Requires-Dist: {one}\n" for one in requires or [])
-    _file(site / folder / "METADATA", f"Metadata-Version: 2.1\nName: {name}\nVersion: 1\n{needs}")
+    _file(site / folder / "METADATA", f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n{needs}")
     for path, text in modules.items():
         _file(site / path, text)
     listed = [*modules, f"{folder}/METADATA", f"{folder}/RECORD", "../../../bin/some-command"]

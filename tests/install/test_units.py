@@ -1,4 +1,4 @@
-"""The units around USB and sticks, judged by systemd itself."""
+"""The files in systemd/, as systemd itself judges them."""
 
 import re
 import shutil
@@ -7,48 +7,87 @@ from pathlib import Path
 
 import pytest
 
-SYSTEMD = Path(__file__).parents[2] / "systemd"
-STICK, USB, WATCH = "consolewright-stick@.service", "consolewright-usb.service", "consolewright-usb.path"
+from bridge.daemon import bus
+from bridge.files import units
+from bridge.install.closure import Closure, Origin
+from bridge.install.copy import PLACE, PROGRAM_FOLDERS, tree
+from bridge.install.plan import ACCOUNTS, MOUNT_POINTS, SOCKETS, STATE, STICKS
+from bridge.install.wanted import CORE, DAEMON_UNIT, DESCRIPTION
+from tests.links.compiled import needed
 
-with_systemd = pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd is not installed")
-
-# source: systemd.exec(5): each of these gives a unit a mount namespace of its own, whose mounts nobody else sees
-OF_ITS_OWN = re.compile(
-    r"^(Protect(System|Home|Proc|KernelTunables|KernelModules|KernelLogs|ControlGroups)|ProcSubset|Private\w+|Dynamic\w+"
-    r"|(ReadOnly|ReadWrite|Inaccessible|Exec|NoExec)Paths|Bind\w*Paths|TemporaryFileSystem|MountFlags|Mount\w+"
-    r"|Root\w+|(Runtime|State|Cache|Logs|Configuration)Directory)=",
-    re.MULTILINE,
-)
+NAMES = sorted(path.name for path in units().iterdir())
+SYSTEMS_UNITS = Path("/usr/lib/systemd/system")
 
 
-def analyze(*words: str) -> str:
-    done = subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, check=False)
-    return done.stdout + done.stderr
+def settings(unit: str, name: str) -> list[str]:
+    return re.findall(rf"^{name}=(.*)$", (units() / unit).read_text(), re.MULTILINE)
 
 
-@with_systemd
-@pytest.mark.parametrize("unit", [STICK, USB, WATCH])
-def test_the_units_are_sound(unit: str) -> None:
-    assert analyze("verify", "--man=no", str(SYSTEMD / unit)) == ""
+def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
+    # source: systemd-analyze(1), verify: it says what it does not know or find, and may still end with status 0.
+    tool = needed("systemd-analyze")
+    shutil.copytree(SYSTEMS_UNITS, tmp_path / SYSTEMS_UNITS.relative_to("/"), symlinks=True)
+    there = [path for name in NAMES if name.endswith((".service", ".path")) for path in [units() / name]]
+    for path in there:
+        target = tmp_path / "etc/systemd/system" / path.name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(path, target)
+    for program in ("/usr/bin/python3", f"{PLACE}/bin/consolewright", CORE):
+        file = tmp_path / program.lstrip("/")
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.touch(mode=0o755)
+    checked = [path.name.replace("@.", "@1.") for path in there]
+    done = subprocess.run([tool, "verify", f"--root={tmp_path}", *checked], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
 
 
-@with_systemd
-@pytest.mark.parametrize(("unit", "most"), [(STICK, 3.4), (USB, 1.6)])
-def test_they_can_do_no_more_than_they_must(unit: str, most: float) -> None:
-    # source: measured; the helper's figure is what is left without a mount namespace (its unit says why)
-    said = analyze("security", "--offline=true", "--no-pager", str(SYSTEMD / unit))
-    (exposure,) = re.findall(r"Overall exposure level for \S+: ([0-9.]+)", said)
-    assert float(exposure) <= most
+@pytest.mark.parametrize(("unit", "most"), [(DAEMON_UNIT, 1.2), ("consolewright-core.service", 1.5)])
+def test_what_is_exposed_is_little(unit: str, most: float) -> None:
+    # source: systemd-analyze(1), security: 0 is nothing, 10 is everything.
+    done = subprocess.run(
+        [needed("systemd-analyze"), "security", "--offline=true", "--no-pager", str(units() / unit)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    level = re.search(r"Overall exposure level for \S+: ([0-9.]+)", done.stdout)
+    assert level is not None, done.stdout
+    assert float(level[1]) <= most
 
 
-def test_what_the_helper_mounts_can_be_seen_by_all() -> None:
-    assert OF_ITS_OWN.findall((SYSTEMD / STICK).read_text()) == []
-    assert OF_ITS_OWN.findall((SYSTEMD / USB).read_text()), "a pattern that matches nothing tells nothing"
+def test_users_and_groups_are_made_as_the_units_name_them(tmp_path: Path) -> None:
+    (tmp_path / "etc").mkdir()
+    subprocess.run(
+        [needed("systemd-sysusers"), f"--root={tmp_path}", str(units() / "consolewright.sysusers")],
+        capture_output=True,
+        check=True,
+    )
+    users, groups = (
+        {line.split(":")[0] for line in (tmp_path / "etc" / file).read_text().splitlines()}
+        for file in ("passwd", "group")
+    )
+    assert users == set(ACCOUNTS)
+    for unit in (DAEMON_UNIT, "consolewright-core.service"):
+        assert set(settings(unit, "User")) <= users
+        assert {name for line in settings(unit, "SupplementaryGroups") for name in line.split()} <= groups
 
 
-def test_the_unit_of_a_stick_ends_with_its_disk() -> None:
-    # source: systemd-escape(1): "-" in a device's path is "\x2d"; udev 252 makes /dev/disk/by-diskseq
-    text = (SYSTEMD / STICK).read_text()
-    device = r"dev-disk-by\x2ddiskseq-%i.device"
-    assert f"\nBindsTo={device}\n" in text
-    assert re.search(rf"^After={re.escape(device)} ", text, re.MULTILINE)
+def test_units_and_installer_mean_the_same_places() -> None:
+    folders = re.findall(
+        r"^d (\S+) 0750 root consolewright$", (units() / "consolewright.tmpfiles").read_text(), re.MULTILINE
+    )
+    assert set(folders) == {STICKS, f"{STICKS}/status", *MOUNT_POINTS}
+    assert f"/var/lib/{settings(DAEMON_UNIT, 'StateDirectory')[0]}" == STATE
+    assert f"/run/{settings(DAEMON_UNIT, 'RuntimeDirectory')[0]}" == SOCKETS
+    assert settings(DAEMON_UNIT, "ReadWritePaths") == [f"-{STICKS}"]
+    assert settings(DAEMON_UNIT, "ExecPaths") == [" ".join(PROGRAM_FOLDERS)]
+    assert settings("consolewright-core.service", "ExecStart") == [CORE]
+    assert settings("consolewright-core.service", "Environment") == [f"CONSOLEWRIGHT_SOCKET={SOCKETS}/core.sock"]
+    assert settings(DAEMON_UNIT, "ExecStart") == [f"{PLACE}/bin/consolewright run --unattended {DESCRIPTION}"]
+    assert int(settings(DAEMON_UNIT, "LimitRTPRIO")[0]) >= bus.PRIORITY
+    scripts = {f"bridge/install/{name}.py": Path(name) for name in ("stick", "usb")}
+    python = Origin(Path("/usr/bin/python3"), "3.11.2", Path("/venv"), Path("/usr"), False, ())
+    made = {f"{PLACE}/{path}" for path in tree(python, Closure(scripts, ()))}
+    for name in NAMES:
+        programs = [word for line in settings(name, "Exec[A-Za-z]*") for word in line.split() if word.startswith(PLACE)]
+        assert set(programs) <= made
