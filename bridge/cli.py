@@ -90,8 +90,7 @@ def parser() -> argparse.ArgumentParser:
         nargs=argparse.REMAINDER,
         default=[],
         metavar="COMMAND",
-        help="last: the command that starts the emulator; its socket is /run/consolewright/core.sock, "
-        "in $CONSOLEWRIGHT_SOCKET too",
+        help="last: the emulator's command; the core socket takes the place of {}, or is added at its end",
     )
     install.set_defaults(door=_install, usage=install.error)
 

@@ -15,9 +15,6 @@ from bridge.wires.real import LABELS
 CONFIG = "/boot/firmware/config.txt"
 _AGAIN = "and start the board again"
 
-_CHECKERS = {"fsck.fat": "dosfstools", "fsck.exfat": "exfatprogs"}
-"""What looks at a stick before it is mounted, and the package that has it."""
-
 
 def lacks(
     system: System,
@@ -103,9 +100,13 @@ def _typewriter(system: System, device: str) -> Iterator[str]:
 
 
 def _sticks(system: System) -> Iterator[str]:
-    for program, package in _CHECKERS.items():
-        if not any(system.at(f"{folder}/{program}").exists() for folder in ("/usr/sbin", "/sbin", "/usr/bin")):
-            yield f"{program} is missing, without which no stick is looked at: apt-get install {package}"
+    if system.is_on_usb():
+        yield (
+            f"the system itself is on a USB disk, which it could not reach with {cmdline.WORD} on the kernel's command "
+            "line: so that is left out, and what is in a hopper's port when the board starts works for a moment, "
+            "keyboards too"
+        )
+        return
     path, _ = cmdline.find(system)
     if not path and not cmdline.is_heeded(system):
         yield (

@@ -17,8 +17,10 @@ from bridge.install.plan import Step, named, to_install, to_remove
 from bridge.install.rules import in_the_way
 from bridge.install.system import System, readable_by_all
 from bridge.install.wanted import ports, wanted
+from bridge.links.corecommand import with_socket
 
 Say = Callable[[str], None]
+SOCKET = Path("/run/consolewright/core.sock")
 
 _ON = "Mend that and give the same command again: it goes on from there."
 
@@ -97,7 +99,7 @@ def _as_root(system: System) -> None:
 
 
 def _runnable(core: Sequence[str]) -> list[str]:
-    """Return the core's command; its program must be found from anywhere."""
+    """Return the core's command, with its socket in it; its program must be found from anywhere."""
     if not core:
         return []
     program = core[0]
@@ -106,4 +108,4 @@ def _runnable(core: Sequence[str]) -> list[str]:
         raise ConsoleError(f"--core {program}: there is no such program.")
     if "/" in program and not Path(program).is_absolute():
         raise ConsoleError(f"--core {program}: the service starts it from elsewhere. Give its path from the root.")
-    return list(core)
+    return with_socket(core, SOCKET)

@@ -190,7 +190,7 @@ def _usb_given_back(system: System) -> Iterator[Step]:
 
 def _word_put_in(system: System) -> Iterator[Step]:
     path, text = cmdline.find(system)
-    if path and not cmdline.has(text):
+    if path and not cmdline.has(text) and not system.is_on_usb():
         kept = f"{path}{cmdline.KEPT}"
 
         def put_in() -> None:

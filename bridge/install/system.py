@@ -62,6 +62,14 @@ class System:
         """Tell whether there is a user of this name."""
         return f"\n{name}:".encode() in b"\n" + (self.read("/etc/passwd") or b"")
 
+    def is_on_usb(self) -> bool:
+        """Tell whether the disk that the system was started from is on USB."""
+        for line in (self.read("/proc/self/mountinfo") or b"").decode(errors="replace").splitlines():
+            fields = line.split(" ")
+            if len(fields) > 4 and fields[4] == "/":
+                return "/usb" in str(self.at(f"/sys/dev/block/{fields[2]}").resolve())
+        return False
+
     def hubs(self) -> set[str]:
         """Return udev's names for the ports on USB in which hubs are; nothing where there is no udev."""
         try:

@@ -12,8 +12,8 @@ from bridge.console import load
 from bridge.daemon.daemon import Daemon, Seams
 from bridge.daemon.state import socket_folder, state_folder
 from bridge.errors import ConsoleError
-from bridge.kit.corecommand import with_socket
 from bridge.kit.hands import Hands, NotDoneError
+from bridge.links.corecommand import with_socket
 from bridge.links.observer import observe
 from bridge.report import DeviceState
 

@@ -35,8 +35,6 @@ class Board(Scene):
         for node in ("spidev0.0", "i2c-1", "gpiochip4", "ttyAMA0"):
             self.write(f"/dev/{node}", b"", 0o660)
         self.at("/dev/serial0").symlink_to("ttyAMA0")
-        for program in ("sbin/fsck.fat", "usr/sbin/fsck.exfat"):
-            self.write(f"/{program}", b"", 0o755)
         self.foreign = ""
         self.chips = {"/dev/gpiochip0": "another", "/dev/gpiochip4": "pinctrl-rp1"}
         self.modules = {"spidev", "smbus2", "lgpio"}
@@ -99,8 +97,6 @@ LACKS: list[tuple[Change, str, list[str]]] = [
         ["take console=serial0,115200 out of /boot/firmware/cmdline.txt"],
     ),
     (lambda board: board.write(CMDLINE, b"console=ttyAMA0 quiet\n"), "would be typed", ["console=ttyAMA0"]),
-    (_gone("/sbin/fsck.fat"), "fsck.fat is missing", ["apt-get install dosfstools"]),
-    (_gone("/usr/sbin/fsck.exfat"), "fsck.exfat is missing", ["apt-get install exfatprogs"]),
     (_gone(CMDLINE), "no cmdline.txt", ["usbcore.authorized_default=0", "update-grub"]),
 ]
 
@@ -113,12 +109,12 @@ def test_what_is_missing_is_named_with_what_to_do(board: Board, change: Change, 
 
 
 def test_all_is_said_at_once(board: Board) -> None:
-    _gone("/dev/spidev0.0", "/dev/i2c-1", "/sbin/fsck.fat", "/dev/serial0")(board)
-    assert len(board.asked(TEXT)) == 4
+    _gone("/dev/spidev0.0", "/dev/i2c-1", "/dev/serial0")(board)
+    assert len(board.asked(TEXT)) == 3
 
 
 def test_what_is_rehearsed_or_not_described_is_not_missed(board: Board) -> None:
-    _gone("/dev/spidev0.0", "/dev/i2c-1", "/sbin/fsck.fat", "/dev/serial0", "/dev/ttyAMA0", CMDLINE)(board)
+    _gone("/dev/spidev0.0", "/dev/i2c-1", "/dev/serial0", "/dev/ttyAMA0", CMDLINE)(board)
     board.chips.clear()
     board.modules.clear()
     assert board.asked(TEXT.replace('"real"', '"rehearsed"').replace(f'port = "{PORT}"', 'folder = "reader"')) == []
@@ -128,8 +124,23 @@ def test_what_is_rehearsed_or_not_described_is_not_missed(board: Board) -> None:
     assert board.asked(text) == []
 
 
+def test_a_system_on_a_usb_disk_keeps_its_disk(board: Board) -> None:
+    """With the word on the kernel's command line such a board would not find its root."""
+    disk = board.at("/sys/devices/platform/scb/fd500000.pcie/usb2/2-1/2-1:1.0/host0/block/sda/sda2")
+    disk.mkdir(parents=True)
+    board.at("/sys/dev/block").mkdir(parents=True)
+    board.at("/sys/dev/block/8:2").symlink_to(disk)
+    # source: proc(5), /proc/self/mountinfo.
+    board.write("/proc/self/mountinfo", b"22 1 8:2 / / rw,noatime shared:1 - ext4 /dev/root rw\n")
+    (said,) = board.asked(TEXT)
+    assert said.startswith("the system itself is on a USB disk")
+    board.write("/proc/self/mountinfo", b"22 1 179:2 / / rw,noatime shared:1 - ext4 /dev/root rw\n")
+    assert board.asked(TEXT) == []
+
+
 def test_the_other_bus_and_an_adapter_are_mended_otherwise(board: Board) -> None:
     text = TEXT.replace('kind = "spi"\nport = 0', 'kind = "spi"\nport = 1').replace("/dev/serial0", "/dev/ttyUSB7")
+    text = text.replace('gpios = "16"', 'gpios = "4"')  # 16 is SPI1's
     said = "\n".join(board.asked(text))
     assert "/dev/spidev1.0 does not exist: put dtoverlay=spi1-3cs into" in said
     assert "/dev/ttyUSB7, the typewriter's, does not exist: plug it in" in said

@@ -61,7 +61,8 @@ def test_it_says_what_it_does_and_does_it(system: Scene, put: Put, tmp_path: Pat
     assert "consolewright 1, with lamp-oil 1 and spidev 1, to /opt/consolewright" in said
     assert there["etc/consolewright/console.toml"] == (tmp_path / "panel.toml").read_text()
     # source: POSIX shell quoting.
-    assert there["etc/consolewright/core"] == "#!/bin/sh\nexec /bin/sh -c 'exec it'\"'\"'s'\n"
+    socket = "/run/consolewright/core.sock"
+    assert there["etc/consolewright/core"] == f"#!/bin/sh\nexec /bin/sh -c 'exec it'\"'\"'s' {socket}\n"
     assert system.at("/etc/consolewright/core").stat().st_mode & 0o777 == 0o755
     assert there["boot/firmware/cmdline.txt"] == BEFORE.rstrip("\n") + " usbcore.authorized_default=0\n"
     assert there["boot/firmware/cmdline.txt.before-consolewright"] == BEFORE

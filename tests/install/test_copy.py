@@ -1,5 +1,6 @@
 """The copy under /opt/consolewright: whole or as it was, and a Python that runs."""
 
+import os
 import re
 import subprocess
 import sys
@@ -63,6 +64,7 @@ def test_it_is_compiled_and_what_was_compiled_is_not_compiled_again(tmp_path: Pa
     assert made["b"] == compiled.read_bytes()
     # A source that changed since is compiled.
     source.write_text("b = 23\n")
+    os.utime(source, (2e9, 2e9))
     put(system, {"lib/b.py": File(source)})
     (again,) = system.at(PLACE).rglob("*.pyc")
     assert again.read_bytes() != compiled.read_bytes()

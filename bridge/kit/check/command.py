@@ -10,7 +10,7 @@ from bridge.errors import ConsoleError
 from bridge.kit.check.console import ScriptedConsole
 from bridge.kit.check.script import CoreEndedError, Ended, Hands, Script
 from bridge.kit.check.verdicts import Findings, Verdict
-from bridge.kit.corecommand import with_socket
+from bridge.links.corecommand import with_socket
 
 GOES_WITHIN = 3.0
 
