@@ -57,7 +57,7 @@ def test_udev_takes_the_rules_as_they_are_meant(console: Console) -> None:
 
 def test_installing_again_changes_nothing(console: Console) -> None:
     folders = "/opt/consolewright /etc/consolewright /etc/udev/rules.d /etc/systemd/system"
-    listed = f"find {folders} -type f | sort | xargs sha256sum"
+    listed = f"find {folders} -type f -print0 | sort -z | xargs -0 sha256sum"
     before = console.machine.do(listed)
     pid = console.machine.do("systemctl show -P MainPID consolewright")
     said = console.machine.do(f"{VENV}/bin/consolewright install {FILE} {CORE}", 180)
@@ -68,16 +68,17 @@ def test_installing_again_changes_nothing(console: Console) -> None:
 
 
 def test_it_runs_on_a_root_that_cannot_be_written(console: Console) -> None:
-    console.machine.do("systemctl stop consolewright")
-    console.machine.do("truncate -s 64M /run/state && mkfs.ext4 -q /run/state")
-    console.machine.do(f"mount -o loop /run/state {STATE} && chown consolewright: {STATE} && mount -o remount,ro /")
+    words = console.machine.words
+    console.machine.words += " rig.read-only"
     try:
-        console.machine.do("systemctl start consolewright")
+        console.restart()
+        assert console.machine.attempt("touch /etc/written")[0]
         console.machine.plug(PUNCH, sticks.fat(console.image()))
         console.until("punch", "ready")
         console.machine.pull_all()
     finally:
-        console.machine.do(f"mount -o remount,rw / && systemctl stop consolewright && umount {STATE}")
+        console.machine.words = words
+        console.restart()
 
 
 @pytest.mark.parametrize("port", [READER, OTHER], ids=["reader", "other"])
