@@ -7,7 +7,7 @@ drawer otherwise.
 import asyncio
 import itertools
 import json
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +49,7 @@ class Operator:
 
     async def watch(self) -> None:
         """Follow the observer link until the console goes; then raises ConsoleError."""
-        async for line in observe(str(self._state / "observer.sock")):
+        async for line in self._lines():
             match line["topic"]:
                 case "panel":
                     self._names = line["lamps"]
@@ -70,6 +70,9 @@ class Operator:
                 async with self._changed:
                     self._changed.notify_all()
         raise ConsoleError("The console has gone. What it said last is above.")
+
+    def _lines(self) -> AsyncIterator[dict[str, Any]]:
+        return observe(str(self._state / "observer.sock"))
 
     async def until(self, what: str, true: Callable[[], bool]) -> None:
         """Wait until `true()`; when the console stands still, say `what` is waited for, and in the end raise that."""

@@ -7,7 +7,7 @@ from tests.rig.console import PUNCH, PYTHON, Console
 from tests.rig.guest_punch import cards, settle_spool
 
 MAIN = "$(systemctl show -P MainPID consolewright)"
-WATCHDOG = 40
+WATCHDOG = 90
 """Seconds in which a hung daemon is ended and another one is ready: the unit's ten, and what a busy machine takes."""
 
 

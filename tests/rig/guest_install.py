@@ -87,15 +87,15 @@ def test_a_keyboard_that_is_in_when_it_is_switched_on(console: Console, port: in
     console.machine.at_boot.append((port, "usb-kbd"))
     try:
         console.restart()
+        typed_on = console.machine.do("dmesg | grep -c 'input: QEMU QEMU USB Keyboard'; true")
+        if port == OTHER:
+            console.machine.until("grep -q QEMU.USB.Keyboard /proc/bus/input/devices")
+        else:
+            console.watcher.until("its words", lambda: "pull it out" in console.watcher.states["reader"]["words"], 30)
+            assert typed_on == "0"
     finally:
         console.machine.at_boot.clear()
-    seen = console.machine.do("dmesg | grep -c 'input: QEMU QEMU USB Keyboard'; true")
-    if port == OTHER:
-        console.machine.until("grep -q QEMU.USB.Keyboard /proc/bus/input/devices")
-    else:
-        assert seen == "0"
-        console.watcher.until("its words", lambda: "pull it out" in console.watcher.states["reader"]["words"], 30)
-    console.machine.qmp("device_del", id=f"device{port}")
+        console.machine.qmp("device_del", id=f"device{port}")
 
 
 def test_usb_lives_on_when_somebody_deletes_the_rules(console: Console) -> None:

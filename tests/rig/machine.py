@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from tests.rig.build import Guest, run
 
-TUNNELS = ("told", "watcher", "observer", "rehearsal")
+TUNNELS = ("told", "watcher", "rehearsal")
 """What reaches the host besides the agent: what the core tells, and sockets of the console."""
 QUIET = (
     "console=ttyS0 panic=-1 quiet loglevel=3 mitigations=off audit=0 selinux=0 apparmor=0 nowatchdog "

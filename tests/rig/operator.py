@@ -1,7 +1,7 @@
 """The demonstration's operator, with sticks that are plugged into the guest's ports and a typewriter on its line."""
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,17 @@ class Hands(Operator):
         self._images: dict[Path, Path] = {}
         self._in: dict[str, Path] = {}
         self._above = len(console.typewriter.came)
+        self._typed_before = int(console.watcher.latest("typewriter").get("taken", 0))
+
+    async def _lines(self) -> AsyncIterator[dict[str, Any]]:
+        loop = asyncio.get_running_loop()
+        lines: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+        self._console.watcher.listen(lambda line: loop.call_soon_threadsafe(lines.put_nowait, line))
+        try:
+            while True:
+                yield await lines.get()
+        finally:
+            self._console.watcher.listen(None)
 
     def stick(self, name: str = "", decks: Sequence[Path] = ()) -> Path:
         """Return a new stick."""
@@ -68,9 +79,9 @@ class Hands(Operator):
         """Return what was typed since these hands came, once everything has come over the line."""
         deadline = asyncio.get_running_loop().time() + PATIENCE
         typed = self._console.typewriter
-        while len(typed.came) < self._typed:
+        while len(typed.came) - self._above < self._typed - self._typed_before:
             if asyncio.get_running_loop().time() > deadline:
-                raise ConsoleError(f"The typewriter has got {len(typed.came)} of {self._typed} characters.")
+                raise ConsoleError(f"The typewriter has not got all of {self._typed - self._typed_before} characters.")
             await asyncio.sleep(GLANCE)
         text = typed.came[self._above :].decode("ascii").replace("\r", "")
         return [line.rstrip() for line in text.removesuffix("\n").split("\n")] if text else []

@@ -20,6 +20,8 @@ class Watcher:
         self.lamps: dict[str, int] = {}
         self.keys: dict[str, bool] = {}
         self._names: list[str] = []
+        self._latest: dict[tuple[str, str], dict[str, Any]] = {}
+        self._listener: Callable[[dict[str, Any]], None] | None = None
         self._pending = b""
         self._changed = threading.Condition()
         self._socket = socket.socket(socket.AF_UNIX)
@@ -33,6 +35,18 @@ class Watcher:
             if not self._changed.wait_for(true, seconds):
                 told = [f"{one['name']}: {one['state']} {one['words']}" for one in self.history[-12:]]
                 raise GuestError(f"in {seconds} s {what} did not come about; told were\n" + "\n".join(told))
+
+    def latest(self, topic: str) -> dict[str, Any]:
+        """Return the last line of a topic, without a line an empty one."""
+        return self._latest.get((topic, ""), {})
+
+    def listen(self, listener: Callable[[dict[str, Any]], None] | None) -> None:
+        """Pass on how everything stands, and each line from now on, on a thread of its own; None ends that."""
+        with self._changed:
+            self._listener = listener
+            if listener is not None:
+                for line in self._latest.values():
+                    listener(line)
 
     def close(self) -> None:
         """Hang up."""
@@ -53,9 +67,13 @@ class Watcher:
             line = json.loads(text)
         except ValueError:  # cut off when a daemon died
             return
+        self._latest[line["topic"], line.get("name", "")] = line
+        if self._listener is not None:
+            self._listener(line)
         match line["topic"]:
             case "hello":
                 self.states.clear()
+                self._latest = {("hello", ""): line}
             case "panel":
                 self._names = line["lamps"]
             case "lamps":

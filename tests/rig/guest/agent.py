@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 PORTS = Path("/dev/virtio-ports")
-TUNNELS = {"rig.watcher": "observer.sock", "rig.observer": "observer.sock", "rig.rehearsal": "rehearsal.sock"}
+TUNNELS = {"rig.watcher": "observer.sock", "rig.rehearsal": "rehearsal.sock"}
 SOCKETS = Path("/run/consolewright")
 
 

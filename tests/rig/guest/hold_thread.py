@@ -6,8 +6,8 @@ import sys
 import time
 from pathlib import Path
 
-ATTACH = 16
-"""PTRACE_ATTACH (ptrace(2)): that thread stops, and no other."""
+SEIZE, INTERRUPT = 0x4206, 0x4207
+"""PTRACE_SEIZE and PTRACE_INTERRUPT (ptrace(2)): that thread stops, and no other, as long as this process lives."""
 
 
 def main(pid: int, seconds: float) -> None:
@@ -15,8 +15,9 @@ def main(pid: int, seconds: float) -> None:
     for thread in Path(f"/proc/{pid}/task").iterdir():
         if os.sched_getscheduler(int(thread.name)) == os.SCHED_FIFO:
             libc = ctypes.CDLL(None, use_errno=True)
-            if libc.ptrace(ATTACH, int(thread.name), None, None):
-                sys.exit(os.strerror(ctypes.get_errno()))
+            for request in (SEIZE, INTERRUPT):
+                if libc.ptrace(request, int(thread.name), None, None):
+                    sys.exit(os.strerror(ctypes.get_errno()))
             time.sleep(seconds)
             return
     sys.exit("no thread has real-time priority")
