@@ -36,7 +36,11 @@ class Hands(Operator):
     async def _lines(self) -> AsyncIterator[dict[str, Any]]:
         loop = asyncio.get_running_loop()
         lines: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
-        self._console.watcher.listen(lambda line: loop.call_soon_threadsafe(lines.put_nowait, line))
+
+        def passed_on(line: dict[str, Any]) -> None:
+            loop.call_soon_threadsafe(lines.put_nowait, line)
+
+        self._console.watcher.listen(passed_on)
         try:
             while True:
                 yield await lines.get()

@@ -10,6 +10,10 @@ from typing import Any
 from tests.rig.machine import GuestError
 
 
+EVENTS = ("key", "typed", "punched", "missed")
+"""Topics of what happens, of which a newcomer is not told."""
+
+
 class Watcher:
     """Follows a console; a daemon that is started anew is followed on. `close` it."""
 
@@ -67,7 +71,8 @@ class Watcher:
             line = json.loads(text)
         except ValueError:  # cut off when a daemon died
             return
-        self._latest[line["topic"], line.get("name", "")] = line
+        if line["topic"] not in EVENTS:
+            self._latest[line["topic"], line.get("name", "")] = line
         if self._listener is not None:
             self._listener(line)
         match line["topic"]:
