@@ -184,7 +184,7 @@ class Console:
 
     def install(self) -> None:
         """Install it, and switch it off and on, as the installer says."""
-        core = f"{VENV}/bin/python /rig/core.py /run/consolewright/core.sock"
+        core = f"{VENV}/bin/python /rig/core.py"
         command = f"{VENV}/bin/consolewright install {FILE} --core {core}"
         self.said = self._timed("install", lambda: self.machine.do(command, 300))
         self.machine.words = self.machine.do(f"grep -o 'usbcore[^ ]*' {CMDLINE}; true")

@@ -9,7 +9,7 @@ from tests.rig import sticks
 from tests.rig.build import VENV
 from tests.rig.console import CLI, CMDLINE, FILE, OTHER, PUNCH, PYTHON, READER, STATE, Console
 
-CORE = f"--core {VENV}/bin/python /rig/core.py /run/consolewright/core.sock"
+CORE = f"--core {VENV}/bin/python /rig/core.py"
 WORD = "usbcore.authorized_default=0"
 
 
