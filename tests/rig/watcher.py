@@ -9,7 +9,6 @@ from typing import Any
 
 from tests.rig.machine import GuestError
 
-
 EVENTS = ("key", "typed", "punched", "missed")
 """Topics of what happens, of which a newcomer is not told."""
 
