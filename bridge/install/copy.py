@@ -94,7 +94,8 @@ def put(system: System, wanted: Tree) -> None:
     _away(beside)
     for path, one in wanted.items():
         _make(beside / path, one)
-    compileall.compile_dir(beside / "lib", quiet=2, workers=0)
+    # In this process: the workers of newer Pythons stay behind. Most of it pip has compiled already.
+    compileall.compile_dir(beside / "lib", quiet=2)
     system.run(str(beside / "bin/python3"), "-I", "-c", "import bridge.cli, bridge.daemon.service")
     system.sync()
     if place.exists():

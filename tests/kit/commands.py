@@ -19,8 +19,10 @@ def marked(page: Path, name: str) -> str:
 
 def run(program: str, home: Path, cwd: Path = CHECKOUT) -> str:
     """Run commands with `home` as the home folder; they must end well. Returns what they print."""
-    program = re.sub(r"(?<![\w/.])(?:\.venv/bin/)?consolewright(?= )", f"'{sys.executable}' -m bridge", program)
-    program = re.sub(r"\.venv/bin/python|(?<![\w/.])python3(?= )", f"'{sys.executable}'", program)
+    # In one go: the interpreter may itself be in a folder .venv, and must not be replaced in turn.
+    ours = {"consolewright": f"'{sys.executable}' -m bridge", "python": f"'{sys.executable}'"}
+    names = r"(?<![\w/.])(?:\.venv/bin/)?(consolewright|python)3?(?= )"
+    program = re.sub(names, lambda found: ours[found[1]], program)
     reach = os.pathsep.join(path for path in sys.path if path)
     done = subprocess.run(
         ["sh", "-e"],
