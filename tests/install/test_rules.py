@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from bridge.files import units
 from bridge.install.rules import MARKER, expand, in_the_way
 
-SYSTEMD = Path(__file__).parents[2] / "systemd"
+SYSTEMD = units()
 PORTS_RULES = SYSTEMD / "65-consolewright-ports.rules"
 STICKS_RULES = SYSTEMD / "66-consolewright-sticks.rules"
 TEMPLATES = (PORTS_RULES, STICKS_RULES)

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from bridge.files import units
 from bridge.install import stick
 from bridge.install.stick import Hopper, RefusedError, System, is_stick, locked, mount, unmount
 
@@ -448,7 +449,7 @@ def test_only_what_is_a_stick_and_nothing_else_is_one(descriptors: bytes, verdic
 def test_the_rules_hear_it_as_a_status(tmp_path: Path, classes: tuple[int, ...], status: int) -> None:
     # source: the rules' own command line
     (tmp_path / "descriptors").write_bytes(device(*classes))
-    rules = (Path(__file__).parents[2] / "systemd/65-consolewright-ports.rules").read_text()
+    rules = (units() / "65-consolewright-ports.rules").read_text()
     (command,) = re.findall(r'PROGRAM=="([^"]*)"', rules)
     python, *options, program, verb, what = command.split(" ")
     assert (python, program) == ("/usr/bin/python3", "/opt/consolewright/libexec/stick")

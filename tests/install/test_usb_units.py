@@ -3,11 +3,12 @@
 import re
 import shutil
 import subprocess
-from pathlib import Path
 
 import pytest
 
-SYSTEMD = Path(__file__).parents[2] / "systemd"
+from bridge.files import units
+
+SYSTEMD = units()
 STICK, USB, WATCH = "consolewright-stick@.service", "consolewright-usb.service", "consolewright-usb.path"
 
 with_systemd = pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd is not installed")
