@@ -211,6 +211,8 @@ class Lgpio(ModuleType):
         return 1 << 1 if gpio in self.levels else 0
 
     def gpio_write(self, _handle: int, gpio: int, level: int) -> None:
+        if self.gone:
+            raise self.error("bad gpio")
         self.levels[gpio] = level
 
     def __getattr__(self, name: str) -> Any:
@@ -319,6 +321,17 @@ def test_an_input_that_cannot_be_read_is_an_error_of_the_system(
     lgpio.gone = True
     with pytest.raises(OSError, match="bad gpio"):
         line.get()
+    wires.close()
+
+
+def test_a_line_that_cannot_be_set_is_an_error_of_the_system(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    lgpio = with_chips(monkeypatch, tmp_path, {0: "pinctrl-bcm2711"})
+    wires = RealWires()
+    line = wires.line(16, level=False)
+    lgpio.gone = True
+    with pytest.raises(OSError, match="bad gpio"):
+        line.set(True)
+    lgpio.gone = False
     wires.close()
 
 
