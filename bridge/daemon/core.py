@@ -12,17 +12,21 @@ from bridge.cards.punch import Punch as PunchDevice
 from bridge.cards.reader import ReadCard, Reader
 from bridge.console.facts import Console
 from bridge.daemon.chains import LampJob
+from bridge.daemon.tasks import CoreTasks
 from bridge.links.messages import (
     VERSION,
     CardRead,
     Credit,
     CycleEnd,
     Device,
+    Done,
     FromDaemon,
+    FromLinked,
     Have,
     Hello,
     Key,
     Keyboard,
+    Knows,
     Lamps,
     LastCard,
     LinkError,
@@ -74,6 +78,7 @@ class CoreDesk:
     def __init__(self, console: Console, pace: float) -> None:
         self.devices = Devices()
         self.send: Callable[[FromDaemon], None] = lambda _: None
+        self.tasks = CoreTasks(lambda message: self.send(message))  # noqa: PLW0108 -- send is set later
         self._pace = pace
         self._lamp_names = [lamp.name for lamp in console.lamps]
         self._key_names = [key.name for key in console.keys]
@@ -104,6 +109,7 @@ class CoreDesk:
         closed[list(self._key_index.values())] = [self._closed[n] for n in self._key_index]
         self._asked = False
         self._may_say = True
+        self.tasks.came()
         return Welcome(
             VERSION,
             self._pace,
@@ -121,7 +127,7 @@ class CoreDesk:
         if self.devices.typewriter is not None:
             self.devices.typewriter.welcome()
 
-    def took(self, message: Lamps | Read | Punch | Type | Have | OwnTime) -> None:
+    def took(self, message: FromLinked) -> None:
         """Do what the core asks; raises LinkError where it breaks a rule."""
         devices = self.devices
         match message:
@@ -133,6 +139,10 @@ class CoreDesk:
                 self._have(message)
             case OwnTime():
                 self._hurry(own_time=True)
+            case Knows():
+                self.tasks.knows(message)
+            case Done():
+                self.tasks.done(message)
             case Punch():
                 self._punch(message.number, _checked(message.card))
             case Type():
@@ -147,6 +157,7 @@ class CoreDesk:
             job.add(0, nothing, nothing.astype(np.bool_))
         self._key_index = {}
         self._asked = False
+        self.tasks.left()
         self._hurry(own_time=False)
         if self.devices.reader is not None:
             self.devices.reader.forget()

@@ -27,6 +27,7 @@ from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
 from bridge.daemon.core import CoreDesk
 from bridge.daemon.state import StateFolder
 from bridge.daemon.sticks import Hopper, Sticks, Supervise
+from bridge.daemon.tasks import Outcome
 from bridge.errors import ConsoleError
 from bridge.links.core import CoreLink
 from bridge.links.observer import ObserverLink
@@ -46,6 +47,10 @@ HEALTH = 20
 """Looks between two reports of how late the buses are."""
 STOP = 0.5
 """Seconds the buses, and then the tasks, have to end; they take a hundredth unless they hang."""
+TOLD = 0.8
+"""Seconds the core has at the end to get its state to safety: what it and STOP take is less than `ending.LIMIT`."""
+TASK = "core task"
+"""What the core was asked to do last is told of under this name, as a device's state is."""
 HUNG = 2 * SECOND
 """Nanoseconds after which a bus that has not stepped hangs; the longest step, on a slow I2C bus, takes a tenth."""
 
@@ -138,6 +143,7 @@ class Daemon:
         self._folder: StateFolder | None = None
         self._sticks: Sticks | None = None
         self.typewriter_twin: RehearsedTypewriter | None = None
+        self._parted = False
         self.ending = ""
         self.left: list[str] = []
 
@@ -166,10 +172,11 @@ class Daemon:
         return hanging
 
     async def stop(self) -> None:
-        """Stop everything: keys and lamps first, then the devices, the links last; leaves the lamps dark.
+        """Stop everything: the core is told, then keys and lamps, the devices, the links last; leaves the lamps dark.
 
         What hangs is left as it is: `left` has its names. Meanwhile `ending` tells what is waited for.
         """
+        await self.farewell()
         await self._stop_devices()
         self._core_link.close()
         self.observers.close()
@@ -184,6 +191,30 @@ class Daemon:
         # Transports close on the loop's next turns.
         for _ in range(3):
             await asyncio.sleep(0)
+
+    async def farewell(self) -> None:
+        """Tell the core, once, that it is on its own from here on; `stop` does it if nobody has done it before."""
+        if not self._parted:
+            self._parted = True
+            self.ending = "the core, which was told that power goes"
+            await self.power(off=True, why="the console is shutting down", within=TOLD)
+
+    async def power(self, *, off: bool, why: str, within: float) -> Outcome:
+        """Tell the core that power goes or is back, and why, and say how it answered within so many seconds."""
+        return self._came_out(await self._desk.tasks.power(off=off, why=why, within=within))
+
+    async def save(self, name: str, within: float) -> Outcome:
+        """Have the core save its machine's state under a name (1 to 32 of a-z, 0-9 and -), and say how it went."""
+        return self._came_out(await self._desk.tasks.save(name, within))
+
+    async def restore(self, name: str, within: float) -> Outcome:
+        """Have the core restore the state of this name, and say how it went."""
+        return self._came_out(await self._desk.tasks.restore(name, within))
+
+    def _came_out(self, outcome: Outcome) -> Outcome:
+        if outcome.state != "not-asked":
+            self._report(DeviceState(TASK, outcome.state, outcome.words))
+        return outcome
 
     def _tap(self) -> Tap:
         """Return a tap on the core link that flows while an observer asks for it."""
@@ -375,7 +406,7 @@ class Daemon:
         if not self._unheard and not self._heard.done():
             self._heard.set_result(None)
         self.observers.state("device", state.device, state=state.state, words=state.words)
-        if state.device != "core":
+        if state.device not in {"core", TASK}:
             self._desk.device(state)
 
     def _from_thread(self, state: DeviceState) -> None:

@@ -25,7 +25,7 @@ from bridge.report import DeviceState
 AT_WORK = ("feeding", "punching")
 """States a machine passes through card by card: not worth a line a card, and neither are the words of "ready"."""
 
-WELL = ("ready", *AT_WORK, "empty", "choice", "stacker-full", "linked", "absent")
+WELL = ("ready", *AT_WORK, "empty", "choice", "stacker-full", "linked", "absent", "done")
 """States in which nothing is wrong with a device, though it may wait for somebody."""
 
 

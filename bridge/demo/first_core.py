@@ -9,7 +9,7 @@ import select
 import time
 
 from bridge.links.client import CoreClient
-from bridge.links.messages import Key, Refused, Welcome
+from bridge.links.messages import KNOWS_POWER, Key, Refused, Welcome
 
 LAMPS = [f"A.{bit}" for bit in reversed(range(8))]
 KEYS = [f"W.{bit}" for bit in reversed(range(8))]
@@ -21,7 +21,7 @@ class FirstCore:
     """Bit n of `bits` is both key KEYS[n] and lamp LAMPS[n]."""
 
     def __init__(self, path: str) -> None:
-        self.client = CoreClient(path, "first core", LAMPS, KEYS, ticks_per_second=1000.0)
+        self.client = CoreClient(path, "first core", LAMPS, KEYS, ticks_per_second=1000.0, knows=KNOWS_POWER)
         self.bits = 0
 
     def look(self, now: int) -> None:
@@ -35,7 +35,9 @@ class FirstCore:
             elif isinstance(message, Key):
                 bit = 1 << message.key
                 self.bits = self.bits | bit if message.closed else self.bits & ~bit
-        self.client.rest(self.bits)
+        if self.client.task_came() is not None:
+            self.client.done("nothing of mine has to last")
+        self.client.rest(self.bits if self.client.power else 0)
         self.client.send_due(now)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 from bridge.clock import SECOND, LoopClock
 from bridge.console.facts import Console, Lamp
 from bridge.daemon.daemon import Daemon
+from bridge.daemon.tasks import Outcome
 
 FULL = 4095
 SHADES = "·░▒▓█"
@@ -19,6 +20,8 @@ SEEN_WITHIN = 2.0
 """Seconds in which the console sees a key that was thrown, unless its cable is off."""
 LINKED_WITHIN = 20.0
 """Seconds a core has that was started beside the console."""
+TASK_WITHIN = 5.0
+"""Seconds the core has for what it is asked to do."""
 LONGEST_WAIT = 3600.0
 """Seconds."""
 
@@ -33,6 +36,9 @@ deck in FILE          a stick with this deck into the reader; without FILE the o
 deck out              take the stick out of the reader
 blanks in | out       the same with the stick in the punch
 type TEXT             type on the typewriter's own keyboard; \\r ends a line
+power off | on        tell the core that its power goes, or is back
+save NAME             have the core save its machine's state under a name
+restore NAME          have the core take it back
 page                  what the typewriter has printed
 wait SECONDS          do nothing for so long, for commands that come from a file
 quit"""
@@ -64,6 +70,9 @@ class Hands:
             "blanks": self._blanks,
             "type": self._type,
             "page": self._page,
+            "power": self._power,
+            "save": self._save,
+            "restore": self._restore,
             "wait": self._wait,
             "help": self._help,
         }
@@ -267,6 +276,18 @@ class Hands:
             raise NotDoneError("this console has no rehearsed typewriter")
         return self._daemon.typewriter_twin
 
+    async def _power(self, words: list[str]) -> Iterable[str]:
+        if words not in (["off"], ["on"]):
+            raise NotDoneError("power off, or power on")
+        off = words == ["off"]
+        return _well(await self._daemon.power(off=off, why=f"power {words[0]} at the rehearsal", within=TASK_WITHIN))
+
+    async def _save(self, words: list[str]) -> Iterable[str]:
+        return _well(await self._daemon.save(_one_name("save", words), TASK_WITHIN))
+
+    async def _restore(self, words: list[str]) -> Iterable[str]:
+        return _well(await self._daemon.restore(_one_name("restore", words), TASK_WITHIN))
+
     async def _wait(self, words: list[str]) -> Iterable[str]:
         try:
             (seconds,) = map(float, words)
@@ -288,6 +309,19 @@ def _words(line: str) -> list[str]:
     lexer.whitespace_split = True
     lexer.escape = ""
     return list(lexer)
+
+
+def _one_name(verb: str, words: list[str]) -> str:
+    if len(words) != 1:
+        raise NotDoneError(f"{verb} NAME")
+    return words[0]
+
+
+def _well(outcome: Outcome) -> Iterable[str]:
+    """Return what there is to tell of a task that is done; raises NotDoneError for any other."""
+    if outcome.state != "done":
+        raise NotDoneError(outcome.words or "the emulator says that it could not")
+    return [outcome.words] if outcome.words else []
 
 
 def _no_more(verb: str, words: list[str]) -> None:

@@ -72,6 +72,7 @@ async def rehearse(
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
+                await daemon.farewell()
     finally:
         await daemon.stop()
 

@@ -19,6 +19,11 @@ import numpy.typing as npt
 from bridge.clock import SECOND
 from bridge.links.messages import (
     FOR_GOOD,
+    KNOWS_FOR,
+    KNOWS_POWER,
+    KNOWS_STATE,
+    MOST_WORDS,
+    TASK_POWER_OFF,
     VERSION,
     CardRead,
     Cause,
@@ -26,11 +31,14 @@ from bridge.links.messages import (
     CycleEnd,
     Decoder,
     Device,
+    Done,
     FromDaemon,
+    FromLinked,
     Have,
     Hello,
     Key,
     Keyboard,
+    Knows,
     Lamps,
     LastCard,
     LinkError,
@@ -39,9 +47,11 @@ from bridge.links.messages import (
     Punched,
     Read,
     Refused,
+    Task,
     Type,
     Welcome,
     encode,
+    is_state_name,
 )
 from bridge.links.ontime import OnTime
 
@@ -52,6 +62,7 @@ RETRY_REFUSED = 10 * SECOND
 MOST_TYPED = 4096
 """Codes of the typewriter's keyboard that are kept for `keyboard`, the oldest; likewise in C."""
 _FULL = 1 << 16
+_MOST_UNSENT = 2 << 20
 _MOST_TICKS = 1 << 31
 
 
@@ -73,7 +84,8 @@ class CoreClient:
 
     Losing the daemon is normal: the client keeps counting, tries again four times a second (or, where it was refused
     for good, every ten seconds), says what it has and asks again for what was still owed: no card is lost or comes
-    twice. A core with `own_time` keeps the machine's time by itself: it gets cards at once.
+    twice. A core with `own_time` keeps the machine's time by itself: it gets cards at once. `knows` are the tasks it
+    does, a sum of KNOWS_POWER and KNOWS_STATE (bridge.links.messages): it is given no others.
     """
 
     def __init__(
@@ -86,6 +98,7 @@ class CoreClient:
         ticks_per_second: float,
         run: int = 0,
         own_time: bool = False,
+        knows: int = 0,
     ) -> None:
         self._path = path
         self._hello = Hello(
@@ -109,6 +122,9 @@ class CoreClient:
         self._wanted = _Wanted()
         self._have = Have(0, 0)
         self._own_time = own_time
+        self._knows = knows & (KNOWS_POWER | KNOWS_STATE)
+        self._task: Task | None = None
+        self._taken: Task | None = None
         self._punch_number = 0
         self._polled = 0
         self._untold: list[FromDaemon] = []
@@ -125,6 +141,8 @@ class CoreClient:
         """Whether the cycle of the last card is over."""
         self.last_card = 0
         """The number after which the staff expect no card (the reader's "end" key), 0 if they have not said so."""
+        self.power = True
+        """Whether the machine has power: yes, unless the console has said that it goes and not yet that it is back."""
         self.welcome: Welcome | None = None
         self.refusal = ""
         """Why the console refused this core, in words, or ""."""
@@ -254,6 +272,41 @@ class CoreClient:
         self._until(lambda: bool(self._keyboard), seconds)
         return self.keyboard()
 
+    def task_came(self) -> Task | None:
+        """Take what the console asks for, once, or None; `task` is one of the TASK_ constants. Answer it with `done`.
+
+        After TASK_POWER_OFF the board may go dark as soon as it is answered: what must live on has to be on the disk
+        before. Another task takes the place of one that is not answered yet.
+        """
+        if self._task is None:
+            return None
+        self._task, self._taken = None, self._task
+        return self._taken
+
+    def task_wait(self, seconds: float | None = None) -> Task | None:
+        """Wait until the console asks for something; None if it does not in time."""
+        self._until(lambda: self._task is not None, seconds)
+        return self.task_came()
+
+    def done(self, words: str = "", *, failed: bool = False) -> None:
+        """Answer the task that was taken last, in words for people.
+
+        Where nobody waits for it any more nothing happens.
+        """
+        if self._taken is not None:
+            self._answer(self._taken, words, failed=failed)
+        self._taken = None
+
+    def done_wait(self, words: str = "", *, failed: bool = False, seconds: float | None = None) -> bool:
+        """Answer likewise, and wait until it is out, as a core that ends itself must; False if it is not in time."""
+        self.done(words, failed=failed)
+        self._flush()
+        return self._until(lambda: not self._out, seconds)
+
+    def _answer(self, task: Task, words: str, *, failed: bool) -> None:
+        cut = words.encode()[:MOST_WORDS].decode(errors="ignore")
+        self._send(Done(task.number, int(failed), cut))
+
     def device(self, name: str) -> Device:
         """Return how a device ("reader", "punch", "typewriter") stands; its state is "" while it is not known."""
         return self._devices.get(name, Device(name, "", ""))
@@ -324,9 +377,11 @@ class CoreClient:
         self._decoder = Decoder()
         self._out = bytearray(encode(self._hello))
 
-    def _send(self, message: Read | Punch | Type | Have | OwnTime) -> None:
+    def _send(self, message: FromLinked) -> None:
         if self.connected:
             self._out += encode(message)
+        if len(self._out) > _MOST_UNSENT:
+            self._lost()  # a console that asks on and on, and never reads the answers
 
     def _frame(self, now: int) -> None:
         """Send one frame if there is anything new; while the socket is full, keep counting and send a longer one."""
@@ -394,8 +449,21 @@ class CoreClient:
                 self._devices[message.device] = message
             case Cause():
                 self.cause = message.cause
+            case Task():
+                self._note_task(message)
             case Refused():
                 self.refusal = message.reason
+
+    def _note_task(self, task: Task) -> None:
+        known = KNOWS_FOR.get(task.task, 0) & self._knows
+        if not known:
+            self._answer(task, "this core knows no such task", failed=True)
+        elif known == KNOWS_STATE and not is_state_name(task.words):
+            self._answer(task, "no state can have this name", failed=True)
+        else:
+            if known == KNOWS_POWER:
+                self.power = task.task != TASK_POWER_OFF
+            self._task = task
 
     def _note_card(self, message: FromDaemon) -> None:
         match message:
@@ -412,7 +480,7 @@ class CoreClient:
 
     def _welcomed(self, message: Welcome) -> None:
         self.welcome, self.pace, self.refusal, self.cause = message, message.pace, "", 0
-        self.credit, self._shown = 0, None
+        self.credit, self._shown, self.power = 0, None, True
         # A key that was pressed and let go while the link was down is not seen; one that is down now was pressed.
         for n in range(min(len(self._closed), 8 * len(message.closed))):
             self._set_key(n, closed=bool(message.closed[n // 8] >> n % 8 & 1))
@@ -424,6 +492,8 @@ class CoreClient:
             self._closed[key] = closed
 
     def _ask_again(self) -> None:
+        if self._knows:
+            self._send(Knows(self._knows))
         if self._own_time:
             self._send(OwnTime())
         self._send(self._have)
@@ -439,6 +509,7 @@ class CoreClient:
             self._next_try = self._polled + RETRY_REFUSED
         self._out.clear()
         self.credit = 0
+        self._task = self._taken = None
 
 
 def _end(seconds: float | None) -> int | None:

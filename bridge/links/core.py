@@ -15,16 +15,11 @@ from bridge.links.messages import (
     Cause,
     Decoder,
     FromDaemon,
-    Have,
+    FromLinked,
     Hello,
-    Lamps,
     LinkError,
     Message,
-    OwnTime,
-    Punch,
-    Read,
     Refused,
-    Type,
     Welcome,
     encode,
     name_of,
@@ -48,7 +43,7 @@ class CoreHandler(Protocol):
     def welcomed(self) -> None:
         """Say what is to follow the welcome, which has just been sent."""
 
-    def took(self, message: Lamps | Read | Punch | Type | Have | OwnTime) -> None:
+    def took(self, message: FromLinked) -> None:
         """Act on what the core sent."""
 
     def left(self) -> None:
@@ -140,7 +135,7 @@ class _Caller(asyncio.Protocol):
 
     def _take(self, message: Message) -> None:
         if self._link.core is self:
-            if not isinstance(message, Lamps | Read | Punch | Type | Have | OwnTime):
+            if not isinstance(message, FromLinked):
                 raise LinkError(f"{name_of(type(message))} is not a core's to send now", 4, 1)
             self._link.tap.heard(message)
             self._link.handler.took(message)

@@ -5,6 +5,7 @@ u8 u16 u32 u64 f64 as usual; `text` a u16 length and UTF-8; `texts` a u16 count 
 and bytes; `card` 160 bytes, 80 columns as u16 (row 12 is bit 11, row 9 bit 0); `rest` all the bytes that are left.
 """
 
+import re
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
@@ -101,6 +102,26 @@ class OwnTime:
 
     CODE: ClassVar[int] = 0x07
     KINDS: ClassVar[tuple[str, ...]] = ()
+
+
+@dataclass(frozen=True)
+class Knows:
+    """Core: the tasks that I know: a sum of the KNOWS_ constants. What a core does not say it is never asked for."""
+
+    CODE: ClassVar[int] = 0x08
+    KINDS: ClassVar[tuple[str, ...]] = ("u8",)
+    tasks: int
+
+
+@dataclass(frozen=True)
+class Done:
+    """Core: the task with this number is done, or could not be (`failed` is not 0); words for people."""
+
+    CODE: ClassVar[int] = 0x09
+    KINDS: ClassVar[tuple[str, ...]] = ("u32", "u8", "text")
+    number: int
+    failed: int
+    words: str
 
 
 @dataclass(frozen=True)
@@ -207,6 +228,40 @@ class Cause:
     cause: int
 
 
+@dataclass(frozen=True)
+class Task:
+    """Daemon: do this (`task` is one of the TASK_ constants) and answer Done within so many milliseconds.
+
+    `words` is the name of a state that is to be saved or restored, and of power why it goes or comes.
+    """
+
+    CODE: ClassVar[int] = 0x8B
+    KINDS: ClassVar[tuple[str, ...]] = ("u32", "u8", "u32", "text")
+    number: int
+    task: int
+    within: int
+    words: str
+
+
+TASK_POWER_OFF, TASK_POWER_ON, TASK_SAVE, TASK_RESTORE = 1, 2, 3, 4
+KNOWS_POWER, KNOWS_STATE = 1, 2
+KNOWS_FOR: dict[int, int] = {
+    TASK_POWER_OFF: KNOWS_POWER,
+    TASK_POWER_ON: KNOWS_POWER,
+    TASK_SAVE: KNOWS_STATE,
+    TASK_RESTORE: KNOWS_STATE,
+}
+"""What a core must have said that it knows before it is given a task."""
+MOST_WORDS = 255
+"""Bytes of a Done's words, and of a Task's."""
+_STATE_NAME = re.compile(r"[a-z0-9-]{1,32}")
+
+
+def is_state_name(name: str) -> bool:
+    """Return whether a state may be called so: a name that is fit for a file, whatever the core adds to it."""
+    return _STATE_NAME.fullmatch(name) is not None
+
+
 CAUSE_RULE, CAUSE_VERSION, CAUSE_TAKEN, CAUSE_LEAVING, CAUSE_SLOW = 1, 2, 3, 4, 5
 FOR_GOOD = (CAUSE_RULE, CAUSE_VERSION)
 """Causes that stay until somebody has changed the core or the console: trying again at once is of no use."""
@@ -221,16 +276,20 @@ class Refused:
     reason: str
 
 
-FromCore = Hello | Lamps | Read | Punch | Type | Have | OwnTime
-FromDaemon = Welcome | Key | CardRead | CycleEnd | Punched | Credit | Device | Keyboard | LastCard | Cause | Refused
+FromCore = Hello | Lamps | Read | Punch | Type | Have | OwnTime | Knows | Done
+FromLinked = Lamps | Read | Punch | Type | Have | OwnTime | Knows | Done
+"""What a core may send once it is welcomed."""
+FromDaemon = (
+    Welcome | Key | CardRead | CycleEnd | Punched | Credit | Device | Keyboard | LastCard | Cause | Task | Refused
+)
 Message = FromCore | FromDaemon
 M = TypeVar("M", bound=Message)
 
 MESSAGES: dict[int, type[Message]] = {
     kind.CODE: kind
     for kind in (
-        *(Hello, Lamps, Read, Punch, Type, Have, OwnTime),
-        *(Welcome, Key, CardRead, CycleEnd, Punched, Credit, Device, Keyboard, LastCard, Cause, Refused),
+        *(Hello, Lamps, Read, Punch, Type, Have, OwnTime, Knows, Done),
+        *(Welcome, Key, CardRead, CycleEnd, Punched, Credit, Device, Keyboard, LastCard, Cause, Task, Refused),
     )
 }
 

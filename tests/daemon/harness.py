@@ -14,6 +14,7 @@ from bridge.console.facts import Console
 from bridge.daemon.bus import Bus, RunBus
 from bridge.daemon.daemon import Daemon, Seams
 from bridge.daemon.sticks import Sticks
+from bridge.daemon.tasks import Outcome
 from bridge.demo.skerry.core import SkerryCore
 from bridge.files import examples
 from bridge.links.client import CoreClient
@@ -105,16 +106,27 @@ class Rig:
             ),
         )
         self._tasks: list[asyncio.Task[None]] = []
+        self._asked: list[asyncio.Task[Outcome]] = []
 
     async def __aenter__(self) -> Self:
         self.sockets = await self.daemon.start()
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        for task in self._tasks:
+        for task in (*self._tasks, *self._asked):
             task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await asyncio.gather(*self._tasks, *self._asked, return_exceptions=True)
         await self.daemon.stop()
+
+    def ask(self, task: str, *words: str) -> "asyncio.Task[Outcome]":
+        """Give the core half a second to save or restore a state, or tell it of power: "off" or "on", and why."""
+        daemon = self.daemon
+        if task == "power":
+            asked = daemon.power(off=words[0] == "off", why=words[1], within=0.5)
+        else:
+            asked = (daemon.save if task == "save" else daemon.restore)(words[0], 0.5)
+        self._asked.append(asyncio.get_running_loop().create_task(asked))
+        return self._asked[-1]
 
     async def wait(self, milliseconds: float) -> None:
         await self.clock.until(self.clock.now() + round(milliseconds * MS))

@@ -67,6 +67,8 @@ def test_a_core_that_does_everything_right_passes_every_rule(tmp_path: Path) -> 
     verdicts = judged(tmp_path, run_toy(Toy))
     assert states(verdicts) == {"FAILED": set(), "not exercised": set()}, verdicts
     assert "asked again for a card and a punched card" in verdicts["reconnects"].words
+    assert verdicts["tasks"].words.startswith("save check: done after 0.0")
+    assert verdicts["tasks"].words.count(": done after") == 4
     assert "100% of its ticks_per_second" in verdicts["running"].words
 
 
@@ -144,6 +146,33 @@ def test_a_deaf_core_and_a_talkative_one_are_caught(tmp_path: Path) -> None:
     typing = judged(tmp_path, run_toy(toys.Talkative))["typing"]
     assert typing.state == "FAILED"
     assert "characters for a credit of" in typing.words
+
+
+def test_a_core_that_leaves_tasks_undone_is_caught(tmp_path: Path) -> None:
+    verdict = judged(tmp_path, run_toy(toys.Busy))["tasks"]
+    assert verdict.state == "FAILED"
+    assert verdict.words.startswith("save check was not answered within 3 s; restore check was not")
+    assert verdict.words.endswith("and 2 times more")
+
+
+def test_a_core_that_says_it_did_what_nobody_can_is_caught(tmp_path: Path) -> None:
+    verdict = judged(tmp_path, run_toy(toys.Eager))["tasks"]
+    assert verdict.state == "FAILED"
+    assert "DONE 1 answers nothing that was asked, or not for the first time (byte 5)" in verdict.words
+    assert "more than 255 bytes of words" in verdict.words
+    asked = judged(tmp_path, run_toy(type("Once", (toys.Eager,), {"tend": says_yes})))["tasks"]
+    assert asked.words == "a state that was never saved, check-never-saved, is said to be restored"
+
+
+def says_yes(toy: Toy) -> None:
+    if toy.client.task_came() is not None:
+        toy.client.done("yes")
+
+
+def test_a_core_may_end_when_its_power_goes(tmp_path: Path) -> None:
+    verdicts = judged(tmp_path, run_toy(toys.Quits))
+    assert states(verdicts)["FAILED"] == set(), verdicts
+    assert "power off: done" in verdicts["tasks"].words
 
 
 def test_a_core_that_ends_is_told(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ def test_from_nothing_to_lamps(short_folder: Path) -> None:
     # The last command is the whole check of a real process in real time, some twenty seconds.
     needed("cc")
     said = {}
-    for name in ("kit", "c", "python", "check"):
+    for name in ("kit", "c", "python", "state", "check"):
         said[name] = run(marked(GUIDE, name), short_folder, short_folder)
     assert {Path(line).name for line in said["kit"].splitlines()} == {
         *("consolewright.c", "consolewright.h", "first_core.c", "first_core.py", "first-panel.toml"),
@@ -29,12 +29,15 @@ def test_from_nothing_to_lamps(short_folder: Path) -> None:
     lit = {name: int(code) for name, code in re.findall(r"(A\.\d)=(\d+)", said["c"])}
     assert 1000 < lit["A.0"] < 3000
     assert "A  ··█·····  accumulator" in said["python"]
-    assert said["check"].endswith("10 passed, 0 failed, 3 not exercised\n")
+    assert "core task: done\n" in said["state"]
+    # source: arithmetic: 1 a cycle of 10 us for at least 0.1 s, and nothing while the key is open.
+    assert int((short_folder / "my-core" / "evening.state").read_text()) >= 5_000
+    assert said["check"].endswith("11 passed, 0 failed, 3 not exercised\n")
 
 
 def test_every_command_of_the_guide_is_run() -> None:
     text = GUIDE.read_text(encoding="utf-8")
-    assert text.count("```sh") == len(re.findall(r"<!-- command: \w+ -->\n```sh", text)) == 4
+    assert text.count("```sh") == len(re.findall(r"<!-- command: \w+ -->\n```sh", text)) == 5
 
 
 def test_files_that_are_there_are_kept(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from bridge.console import load
 from bridge.files import examples
 from bridge.kit.hands import HELP, Hands, NotDoneError
 from bridge.links.client import CoreClient
-from bridge.links.messages import Key
+from bridge.links.messages import TASK_SAVE, Key, Task
 from bridge.links.observer import observe
 from tests.daemon.harness import Rig
 from tests.virtual import run_virtually
@@ -167,6 +167,35 @@ def test_a_console_without_devices_says_so(tmp_path: Path) -> None:
                 await hands.do(line)
 
     at_the_panel(tmp_path, work, FIRST)
+
+
+def test_power_and_state_are_words_too(tmp_path: Path) -> None:
+    async def work(rig: Rig, hands: Hands) -> None:
+        client = CoreClient(str(rig.sockets.core), "trial", [], [], ticks_per_second=1.0, run=1, knows=3)
+        await rig.talk(client, 50)
+
+        async def answered(line: str, words: str, *, failed: bool = False) -> tuple[Task | None, list[str]]:
+            doing = asyncio.create_task(hands.do(line))
+            await rig.talk(client, 20)
+            task = client.task_came()
+            client.done(words, failed=failed)
+            await rig.talk(client, 20)
+            return task, list(await doing)
+
+        task, told = await answered("save evening", "1,024 words")
+        assert task == Task(1, TASK_SAVE, 5000, "evening")
+        assert told == ["The emulator says: 1,024 words"]
+        with pytest.raises(NotDoneError, match="nothing of this name"):
+            await answered("restore morning", "nothing of this name", failed=True)
+        with pytest.raises(NotDoneError, match="could not"):
+            await answered("power off", "", failed=True)
+        assert (await answered("power on", ""))[1] == []
+        client.close()
+        for line in ("power", "power up", "save", "save a b", "save ../x"):
+            with pytest.raises(NotDoneError):
+                await hands.do(line)
+
+    at_the_panel(tmp_path, work)
 
 
 def test_every_command_is_in_the_help(tmp_path: Path) -> None:

@@ -7,7 +7,19 @@ from typing import Any
 
 from bridge.clock import SECOND, LoopClock
 from bridge.links.client import CoreClient
-from bridge.links.messages import Decoder, Have, Lamps, LinkError, Punch, Read, Type, encode
+from bridge.links.messages import (
+    TASK_RESTORE,
+    TASK_SAVE,
+    Decoder,
+    Done,
+    Have,
+    Lamps,
+    LinkError,
+    Punch,
+    Read,
+    Type,
+    encode,
+)
 
 STEP = 0.01
 """Seconds between looks at the link; a tick is 0.1 ms, a cycle ten."""
@@ -25,9 +37,10 @@ class Toy:
         self.count = 0
         self.to_punch: list[bytes] = []
         self.to_type = b""
+        self.saved: dict[str, int] = {}
 
     def new_client(self, path: str) -> CoreClient:
-        return self.client_type(path, "toy", LAMPS, KEYS, ticks_per_second=1e4, run=7)
+        return self.client_type(path, "toy", LAMPS, KEYS, ticks_per_second=1e4, run=7, knows=3)
 
     def going(self) -> bool:
         return self.client.key(0)
@@ -35,6 +48,7 @@ class Toy:
     def step(self, now: int) -> None:
         client = self.client
         client.poll(now)
+        self.tend()
         card = client.card_came()
         if card is not None:
             self.to_punch.append(card.card)
@@ -50,6 +64,19 @@ class Toy:
             self.to_punch.pop(0)
         self.to_type = self.to_type[self.type(self.to_type) :]
         client.send_due(now)
+
+    def tend(self) -> None:
+        task = self.client.task_came()
+        if task is None:
+            return
+        if task.task == TASK_SAVE:
+            self.saved[task.words] = self.count
+        elif task.task == TASK_RESTORE and task.words not in self.saved:
+            self.client.done("nothing of this name", failed=True)
+            return
+        elif task.task == TASK_RESTORE:
+            self.count = self.saved[task.words]
+        self.client.done(f"at {self.count}")
 
     def type(self, codes: bytes) -> int:
         return self.client.type(codes)
@@ -269,6 +296,34 @@ class Deaf(Toy):
 
     def going(self) -> bool:
         return False
+
+
+class Busy(Toy):
+    """Never gets round to what it is asked."""
+
+    def tend(self) -> None:
+        pass
+
+
+class Eager(Toy):
+    """Says that it has done whatever it was asked, twice."""
+
+    def tend(self) -> None:
+        task = self.client.task_came()
+        if task is not None:
+            self.client.done("yes")
+            self.client._send(Done(task.number, 0, "y" * 300))
+
+
+class Quits(Toy):
+    """Ends when its power goes."""
+
+    async def run(self) -> None:
+        clock = LoopClock()
+        while self.client.power:
+            self.step(clock.now())
+            await clock.until(clock.now() + round(STEP * SECOND))
+        self.client.close()
 
 
 class Talkative(Toy):

@@ -10,10 +10,12 @@ from bridge.links.messages import (
     Credit,
     CycleEnd,
     Device,
+    Done,
     Have,
     Hello,
     Key,
     Keyboard,
+    Knows,
     Lamps,
     LastCard,
     Message,
@@ -21,6 +23,7 @@ from bridge.links.messages import (
     Punch,
     Punched,
     Read,
+    Task,
     Type,
     Welcome,
     encode,
@@ -56,6 +59,9 @@ def of_a_core(rng: Random, count: int) -> list[bytes]:
             said.append(Punch(1, card(rng)))
         elif kind == 3:
             said.append(Type(b""))
+        elif kind == 4:
+            said.append(Knows(rng.randrange(256)))
+            said.append(Done(rng.randrange(3), rng.randrange(2), "✓"))
         else:
             said.append(frame(rng))
     return [encode(message) for message in said]
@@ -73,6 +79,7 @@ def of_a_console(rng: Random, count: int) -> list[bytes]:
         lambda: Keyboard(rng.randbytes(rng.randrange(99))),
         lambda: LastCard(rng.randrange(9), 3),
         lambda: Cause(rng.randrange(256)),
+        lambda: Task(rng.randrange(1 << 32), rng.randrange(6), 5000, rng.choice(["evening", "../x", "", "ö" * 500])),
     )
     said: list[Message] = [Welcome(1, 2.5, b"\1", ("A.0",), ("STOP",))]
     said += [rng.choice(kinds)() for _ in range(count - 1)]

@@ -19,16 +19,22 @@ from bridge.links.client import CoreClient
 from bridge.links.messages import (
     CAUSE_TAKEN,
     FOR_GOOD,
+    TASK_POWER_OFF,
+    TASK_POWER_ON,
+    TASK_RESTORE,
+    TASK_SAVE,
     CardRead,
     Cause,
     Credit,
     CycleEnd,
     Decoder,
     Device,
+    Done,
     Have,
     Hello,
     Key,
     Keyboard,
+    Knows,
     Lamps,
     LastCard,
     OwnTime,
@@ -36,6 +42,7 @@ from bridge.links.messages import (
     Punched,
     Read,
     Refused,
+    Task,
     Type,
     Welcome,
     encode,
@@ -111,7 +118,12 @@ class Setup(ctypes.Structure):
         ("ticks_per_second", ctypes.c_double),
         ("run", ctypes.c_uint64),
         ("own_time", ctypes.c_int),
+        ("knows", ctypes.c_int),
     )
+
+
+class AskedTask(ctypes.Structure):
+    _fields_ = (("what", ctypes.c_int), ("within", ctypes.c_int), ("words", ctypes.c_char * 256))
 
 
 class Card(ctypes.Structure):
@@ -155,7 +167,11 @@ class PythonCore:
 
     def __init__(self, path: str, **more: Any) -> None:
         self.client = CoreClient(
-            path, "toy", LAMPS, KEYS, ticks_per_second=1e5, run=0xC0FFEE, own_time=bool(more.get("own_time"))
+            *(path, "toy", LAMPS, KEYS),
+            ticks_per_second=1e5,
+            run=0xC0FFEE,
+            own_time=bool(more.get("own_time")),
+            knows=more.get("knows", 0),
         )
         self.now = 0
 
@@ -247,6 +263,29 @@ class PythonCore:
     def keyboard_wait(self, milliseconds: int) -> int:
         code = self.client.keyboard_wait(_seconds(milliseconds))
         return -1 if code is None else code
+
+    def task_came(self, task: Any) -> bool:
+        return self._asked(self.client.task_came(), task)
+
+    def task_wait(self, task: Any, milliseconds: int) -> bool:
+        return self._asked(self.client.task_wait(_seconds(milliseconds)), task)
+
+    def _asked(self, came: Task | None, task: Any) -> bool:
+        if came is None:
+            return False
+        into = task._obj
+        into.what, into.within, into.words = came.task, came.within, came.words.encode()
+        return True
+
+    def done(self, failed: int, words: bytes | None) -> None:
+        self.client.done((words or b"").decode(), failed=bool(failed))
+        self.client._flush()
+
+    def done_wait(self, failed: int, words: bytes | None, milliseconds: int) -> bool:
+        return self.client.done_wait((words or b"").decode(), failed=bool(failed), seconds=_seconds(milliseconds))
+
+    def power(self) -> bool:
+        return self.client.power
 
     def device_state(self, name: bytes) -> bytes:
         return self.client.device(name.decode()).state.encode()
@@ -480,6 +519,94 @@ def test_the_keyboards_codes_wait_until_they_are_taken(core: AnyCore, console: C
     joined(core, console, Keyboard(b"\x00Z"), Keyboard(b"9" * 5000))
     assert [core.keyboard() for _ in range(3)] == [0, ord("Z"), ord("9")]
     assert [core.keyboard() for _ in range(4094)][-3:] == [ord("9"), ord("9"), -1]
+
+
+def test_a_task_is_taken_once_and_answered_once(make: Make, console: Console) -> None:
+    core, task = make(knows=3), AskedTask()
+    assert joined(core, console)[:2] == [Knows(3), Have(0, 0)]
+    assert not core.task_came(ctypes.byref(task))
+    console.say(Task(7, TASK_SAVE, 5000, "evening"))
+    core.poll()
+    assert core.task_came(ctypes.byref(task))
+    assert (task.what, task.within, task.words) == (TASK_SAVE, 5000, b"evening")
+    assert not core.task_came(ctypes.byref(task))
+    console.heard()
+    core.done(0, b"saved")
+    core.done(1, b"again")
+    assert console.heard() == [Done(7, 0, "saved")]
+    console.say(Task(8, TASK_RESTORE, 1, "e" * 32))
+    assert core.task_wait(ctypes.byref(task), -1)
+    core.done(-1, "ö".encode() * 200)
+    assert console.heard()[-1] == Done(8, 1, "ö" * 127)  # source: the page: 255 bytes at most; whole characters
+    core.close()
+
+
+def test_power_is_told_and_comes_back_with_the_console(make: Make, console: Console) -> None:
+    core, task = make(knows=1), AskedTask()
+    joined(core, console, Task(1, TASK_POWER_OFF, 800, "closing time"))
+    assert not core.power()
+    assert core.task_came(ctypes.byref(task))
+    assert core.done_wait(0, None, -1)
+    assert console.heard()[-1] == Done(1, 0, "")
+    console.say(Task(2, TASK_POWER_ON, 800, "opening"))
+    core.poll()
+    assert core.power()
+    console.say(Task(3, TASK_POWER_OFF, 800, "a cut"))
+    core.poll()
+    console.hang_up()
+    core.poll()
+    assert not core.power()
+    joined(core, console)
+    assert core.power()
+    core.close()
+
+
+def test_a_task_that_takes_anothers_place_and_one_of_a_lost_link(make: Make, console: Console) -> None:
+    core, task = make(knows=3), AskedTask()
+    joined(core, console, Task(1, TASK_SAVE, 5, "a"), Task(2, TASK_SAVE, 5, "b"))
+    console.heard()
+    assert core.task_came(ctypes.byref(task))
+    assert task.words == b"b"
+    console.say(Task(3, TASK_SAVE, 5, "c"))
+    core.poll()
+    core.done(0, b"b is saved")
+    assert [m for m in console.heard() if isinstance(m, Done)] == [Done(2, 0, "b is saved")]
+    assert core.task_came(ctypes.byref(task))
+    console.hang_up()
+    core.poll()
+    said = joined(core, console, Task(1, TASK_SAVE, 5, "d"))
+    core.done(0, b"c is saved")
+    assert not [m for m in said + console.heard() if isinstance(m, Done)]
+    assert core.task_came(ctypes.byref(task))
+    assert task.words == b"d"
+    core.close()
+
+
+def test_what_it_does_not_know_a_core_answers_by_itself(make: Make, console: Console) -> None:
+    core, task = make(knows=2), AskedTask()
+    asked = [(TASK_POWER_OFF, "x"), (9, "x"), (TASK_SAVE, "../x"), (TASK_SAVE, ""), (TASK_RESTORE, "e" * 33)]
+    said = joined(core, console, *[Task(n, what, 5, words) for n, (what, words) in enumerate(asked, 1)])
+    unknown, no_name = "this core knows no such task", "no state can have this name"
+    words = [unknown, unknown, no_name, no_name, no_name]
+    assert [m for m in said if isinstance(m, Done)] == [Done(n, 1, word) for n, word in enumerate(words, 1)]
+    assert not core.task_came(ctypes.byref(task))
+    assert core.power()
+    core.close()
+
+
+def test_a_console_that_asks_on_and_on_unheard_is_let_go(make: Make, console: Console) -> None:
+    # source: arithmetic: what it never reads does not fit into a socket and a client's buffer.
+    core, task = make(knows=3), AskedTask()
+    joined(core, console)
+    for n in range(1, 20_000):
+        if core.descriptor() < 0 or n * 262 > 4 << 20:
+            break
+        console.say(Task(n, TASK_SAVE, 5, "a"))
+        core.poll(1)
+        if core.task_came(ctypes.byref(task)):
+            core.done(0, b"x" * 255)
+    assert core.descriptor() < 0
+    core.close()
 
 
 def test_devices_tell_how_they_stand(core: AnyCore, console: Console) -> None:

@@ -16,11 +16,11 @@ from bridge.links.messages import (
     CardRead,
     Credit,
     FromDaemon,
+    FromLinked,
     Have,
     Hello,
     Lamps,
     LinkError,
-    OwnTime,
     Punch,
     Punched,
     Read,
@@ -54,7 +54,7 @@ class Console:
     def welcomed(self) -> None:
         self.welcomes += 1
 
-    def took(self, message: Lamps | Read | Punch | Type | Have | OwnTime) -> None:
+    def took(self, message: FromLinked) -> None:
         if isinstance(message, Type) and b"!" in message.codes:
             raise LinkError("no shouting", 5, 6)
         self.took_messages.append(message)

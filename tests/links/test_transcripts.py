@@ -17,7 +17,7 @@ FILES = sorted(transcript.FOLDER.glob("v*.txt"))
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_the_client_says_what_it_said(file: Path, make: Make, console: Console) -> None:
     lines = transcript.read(file)
-    core = make()
+    core = make(**transcript.setup(lines))
     said = transcript.replay_to_client(lines, core, console)
     core.close()
     assert said == transcript.said(lines, "core")

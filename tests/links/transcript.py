@@ -1,8 +1,9 @@
 """Golden transcripts of the core link: what crossed it, byte by byte, with what was done at either end and when.
 
-A line is `MILLISECOND WHO WHAT`: `call` a call of the client, `hand` something done at the console, `core` and `daemon`
-bytes, of one whole message, as hexadecimal. `python -m tests.links.transcript FILE` writes one anew; a version's
-transcripts stay as they are, since cores that were written for it do.
+A line is `MILLISECOND WHO WHAT`: `setup` what the core says of itself, `call` a call of the client, `hand` something
+done at the console, `core` and `daemon` bytes, of one whole message, as hexadecimal. `python -m tests.links.transcript
+FILE` writes the one of that name anew; a version's transcripts stay as they are, since cores that were written for it
+do.
 """
 
 import asyncio
@@ -19,23 +20,41 @@ from bridge.kit.trace.record import Record, record_of
 from bridge.kit.trace.words import Teller
 from bridge.links.messages import CAUSE_LEAVING, Decoder, encode
 from tests.daemon.harness import Rig
-from tests.links.test_clients import PythonCore
+from tests.links.test_clients import AskedTask, PythonCore
 from tests.virtual import run_virtually
 
 FOLDER = Path(__file__).parent / "transcripts"
 END = 4000
 """Milliseconds."""
-SCRIPT: dict[int, list[str]] = {
-    100: ["call stand 5"],
-    200: ["hand throw START 1"],
-    300: ["hand throw START 0"],
-    **{400 + n: [f"call shine {n:x} {1 + n % 3}"] for n in range(25)},
-    600: ["call read"],
-    1500: ["call punch"],
-    2600: ["call type TIDE"],
-    2800: ["hand keyboard GO"],
-    3000: ["hand lose"],
-    3600: ["call shine 3ffffffffffffffff 1000"],
+SCRIPTS: dict[str, dict[int, list[str]]] = {
+    "v1-session": {
+        100: ["call stand 5"],
+        200: ["hand throw START 1"],
+        300: ["hand throw START 0"],
+        **{400 + n: [f"call shine {n:x} {1 + n % 3}"] for n in range(25)},
+        600: ["call read"],
+        1500: ["call punch"],
+        2600: ["call type TIDE"],
+        2800: ["hand keyboard GO"],
+        3000: ["hand lose"],
+        3600: ["call shine 3ffffffffffffffff 1000"],
+    },
+    "v1-tasks": {
+        0: ["setup knows=3"],
+        100: ["hand power off closing-time"],
+        300: ["call done 0 ready"],
+        400: ["hand power on opening"],
+        500: ["call done 0 going-on"],
+        600: ["hand save evening"],
+        800: ["call done 0 1024-words"],
+        1000: ["hand restore evening"],
+        1100: ["hand restore morning"],
+        1200: ["call done 1 none-of-this-name"],
+        1300: ["hand save late"],
+        2000: ["call done 0 too-late"],
+        2100: ["hand lose"],
+        2600: ["hand power off closing-time"],
+    },
 }
 
 
@@ -68,6 +87,9 @@ def call(core: Any, what: str) -> None:
             assert core.type(words[0].encode(), len(words[0])) == len(words[0])
         case "read":
             core.read()
+        case "done":
+            core.task_came(ctypes.byref(AskedTask()))
+            core.done(int(words[0]), words[1].encode())
 
 
 def prepare(folder: Path) -> None:
@@ -83,12 +105,20 @@ def hand(rig: Rig, what: str) -> None:
             rig.daemon.panel.throw(words[0], closed=words[1] == "1")
         case "keyboard":
             rig.line.received(words[0].encode())
+        case "power" | "save" | "restore":
+            rig.ask(name, *words)
         case "lose":
             assert rig.daemon._core_link.core is not None
             rig.daemon._core_link.core.refuse("this is a trial", CAUSE_LEAVING)
 
 
-def record() -> list[Line]:
+def setup(lines: Sequence[Line]) -> dict[str, int]:
+    """Return what the transcript's core says of itself besides what all of them do."""
+    pairs = (line.what.split("=") for line in lines if line.who == "setup")
+    return {name: int(value) for name, value in pairs}
+
+
+def record(script: dict[int, list[str]]) -> list[Line]:
     """Let the Python client and a whole daemon follow the script, and return what crossed and when."""
 
     async def main(folder: Path) -> list[Line]:
@@ -104,14 +134,18 @@ def record() -> list[Line]:
                     lines.append(Line(now, line["from"], encode(message).hex()))
 
             tap.wanted, tap.tell = (lambda: True), tell
-            core = PythonCore(str(rig.sockets.core))
+            more = setup([Line(0, *what.split()) for what in script.get(0, ())])
+            core = PythonCore(str(rig.sockets.core), **more)
             for now in range(END):
                 await rig.clock.until(start + now * 1_000_000)
-                for what in SCRIPT.get(now, ()):
+                for what in script.get(now, ()):
                     who, _, act = what.partition(" ")
                     lines.append(Line(now, who, act))
-                    call(core, act) if who == "call" else hand(rig, act)
+                    if who != "setup":
+                        call(core, act) if who == "call" else hand(rig, act)
+                        await asyncio.sleep(0)
                 core.poll(1)
+            tap.wanted = lambda: False
             core.close()
         return lines
 
@@ -152,7 +186,7 @@ def replay_to_daemon(lines: Sequence[Line]) -> bytes:
             for now in range(END):
                 await rig.clock.until(start + now * 1_000_000)
                 for line in lines:
-                    if line.at != now or line.who in {"daemon", "call"}:
+                    if line.at != now or line.who in {"daemon", "call", "setup"}:
                         continue
                     if line.who == "hand":
                         hand(rig, line.what)
@@ -194,4 +228,5 @@ def words(lines: Sequence[Line]) -> list[str]:
 
 
 if __name__ == "__main__":
-    Path(sys.argv[1]).write_text("\n".join(words(record())) + "\n", encoding="utf-8")
+    file = Path(sys.argv[1])
+    file.write_text("\n".join(words(record(SCRIPTS[file.stem]))) + "\n", encoding="utf-8")

@@ -15,6 +15,7 @@ from bridge.clock import LoopClock
 from bridge.kit.check.verdicts import Findings
 from bridge.links.listen import listen
 from bridge.links.messages import (
+    MOST_WORDS,
     VERSION,
     CardRead,
     Cause,
@@ -22,10 +23,12 @@ from bridge.links.messages import (
     CycleEnd,
     Decoder,
     Device,
+    Done,
     FromDaemon,
     Have,
     Hello,
     Key,
+    Knows,
     Lamps,
     LinkError,
     Message,
@@ -34,6 +37,7 @@ from bridge.links.messages import (
     Punched,
     Read,
     Refused,
+    Task,
     Type,
     Welcome,
     encode,
@@ -99,6 +103,11 @@ class ScriptedConsole:
         self._acknowledged: set[int] = set()
         self._read_owed_at_loss = False
         self._punch_owed_at_loss: int | None = None
+        self.knows = 0
+        self.answer: Done | None = None
+        """What the last task was answered with."""
+        self._task = 0
+        self._open: set[int] = set()
 
     # What the script does
 
@@ -154,6 +163,15 @@ class ScriptedConsole:
         self._credit += characters
         self.send(Credit(characters))
 
+    async def ask(self, task: int, words: str, within: float) -> Done | None:
+        """Give the core a task and wait for its answer, so many seconds."""
+        self._task += 1
+        self.answer = None
+        self._open.add(self._task)
+        self.send(Task(self._task, task, round(within * 1000), words))
+        await self.until(lambda: self.answer is not None or not self.linked, within)
+        return self.answer
+
     def send(self, message: FromDaemon) -> None:
         """Send, if a core is linked."""
         if self._peer is not None:
@@ -198,13 +216,15 @@ class ScriptedConsole:
         self._changed.set()
 
     def _judge(self, peer: "_Peer", message: Message) -> None:
-        if peer is not self._peer:
-            if not isinstance(message, Hello):
-                self.findings.failed("hello", f"{name_of(type(message))} came before HELLO (byte 4)")
-                peer.close()
-                return
+        if peer is self._peer:
+            self._take(message)
+        elif isinstance(message, Hello):
             self._greet(peer, message)
-            return
+        else:
+            self.findings.failed("hello", f"{name_of(type(message))} came before HELLO (byte 4)")
+            peer.close()
+
+    def _take(self, message: Message) -> None:
         match message:
             case Lamps():
                 self._lamps(message)
@@ -216,12 +236,15 @@ class ScriptedConsole:
                 self._punch(message)
             case Type():
                 self._type(message)
+            case Knows():
+                self.knows = message.tasks
+            case Done():
+                self._done(message)
             case OwnTime():
                 pass
             case _:
-                self.findings.failed(
-                    "messages", f"{name_of(type(message))} is not a core's to send when linked (byte 4)"
-                )
+                words = f"{name_of(type(message))} is not a core's to send when linked (byte 4)"
+                self.findings.failed("messages", words)
 
     def _greet(self, peer: "_Peer", hello: Hello) -> None:
         for kind, names in (("lamp", hello.lamps), ("key", hello.keys)):
@@ -245,7 +268,7 @@ class ScriptedConsole:
             return
         self.links += 1
         self.hello, self._peer, self.linked_at = hello, peer, self._clock.now()
-        self._credit = 0
+        self._credit = self.knows = 0
         self._said_have = self._read_since_welcome = False
         closed = bytearray((len(hello.keys) + 7) // 8)
         for key in self._closed:
@@ -361,6 +384,16 @@ class ScriptedConsole:
         self._credit = max(0, self._credit - count)
         if "credit" in self.serves and self._credit == 0:
             self._later(CARD_AFTER, self.give_credit, 3)
+
+    def _done(self, message: Done) -> None:
+        fail, number = self.findings.failed, message.number
+        if number not in self._open:
+            fail("tasks", f"DONE {number} answers nothing that was asked, or not for the first time (byte 5)")
+        if len(message.words.encode()) > MOST_WORDS:
+            fail("tasks", f"DONE: more than {MOST_WORDS} bytes of words (byte 10)")
+        self._open.discard(number)
+        if number == self._task:
+            self.answer = message
 
     @property
     def punches(self) -> int:

@@ -8,7 +8,16 @@ from bridge.clock import SECOND
 from bridge.errors import ConsoleError
 from bridge.kit.check.console import Frame, ScriptedConsole
 from bridge.kit.check.verdicts import Findings
-from bridge.links.messages import CAUSE_TAKEN, Hello
+from bridge.links.messages import (
+    CAUSE_TAKEN,
+    KNOWS_POWER,
+    KNOWS_STATE,
+    TASK_POWER_OFF,
+    TASK_POWER_ON,
+    TASK_RESTORE,
+    TASK_SAVE,
+    Hello,
+)
 
 HELLO_WITHIN = 10.0
 AGAIN_WITHIN = 5.0
@@ -25,6 +34,13 @@ MOST_FRAMES = 250
 """A second: two and a half times what the page asks for."""
 SHOWN_FOR = 0.05
 """Seconds a frame's on-time is shown; with no other by then the lamps stand still."""
+TASK_WITHIN = 3.0
+POWER_WITHIN = 0.8
+"""As a console that is being shut down gives it."""
+GONE = 0.3
+"""Seconds that a core may take to end after it has answered that power goes."""
+SAVED, NEVER_SAVED = "check", "check-never-saved"
+"""Names of states."""
 LIGHT_KEPT = 0.8
 """Of the ticks that a stall should have, those that must be there: the rest is the machine's own unsteadiness."""
 
@@ -56,11 +72,12 @@ class Script:
 
     async def run(self) -> None:
         """Go through all of it; raises CoreEndedError when the core ends on the way, ConsoleError for keys it lacks."""
-        steps = (self._hello, self._rest, self._keys, self._work, self._cut, self._restart, self._stall)
+        steps = (self._hello, self._rest, self._keys, self._work, self._cut, self._restart, self._stall, self._tasks)
         for step in steps:
             if not await step():
                 break
-            if ended := self._ended():
+            # With its power gone it may end.
+            if (ended := self._ended()) and step != self._tasks:
                 raise CoreEndedError(ended)
         if self._console.hello is not None:
             self._sum_up()
@@ -226,6 +243,38 @@ class Script:
             longest = max(frame.elapsed for frame in frames)
             findings.seen("stall", f"{words}, the longest LAMPS of {longest:,}")
         return True
+
+    async def _tasks(self) -> bool:
+        console, findings = self._console, self._findings
+        told = []
+        if console.knows & KNOWS_STATE:
+            for task, name, called in ((TASK_SAVE, SAVED, "save"), (TASK_RESTORE, SAVED, "restore")):
+                told.append(await self._ask(task, name, f"{called} {name}", TASK_WITHIN))
+            if await self._ask(TASK_RESTORE, NEVER_SAVED, f"restore {NEVER_SAVED}", TASK_WITHIN) == "done":
+                findings.failed("tasks", f"a state that was never saved, {NEVER_SAVED}, is said to be restored")
+        if console.knows & KNOWS_POWER:
+            told.append(await self._ask(TASK_POWER_OFF, "the check is over", "power off", POWER_WITHIN))
+            await console.wait(GONE)
+            if console.linked and not self._ended():
+                told.append(await self._ask(TASK_POWER_ON, "it was a trial", "power on", POWER_WITHIN))
+        if told:
+            findings.seen("tasks", "; ".join(told))
+        else:
+            findings.not_exercised("tasks", "it has not said KNOWS: nobody tells it that power goes")
+        return True
+
+    async def _ask(self, task: int, words: str, called: str, within: float) -> str:
+        """Have the core do something and return what came of it in words; it is a failure if nothing does."""
+        start = self._console.now()
+        answer = await self._console.ask(task, words, within)
+        if answer is None:
+            self._findings.failed("tasks", f"{called} was not answered within {within:g} s")
+            return "no answer"
+        if called.endswith(NEVER_SAVED):
+            return "failed" if answer.failed else "done"
+        took = (self._console.now() - start) / SECOND
+        outcome = f"failed, {answer.words!r}" if answer.failed else "done"
+        return f"{called}: {outcome} after {took:.2f} s"
 
     # What is made of it
 

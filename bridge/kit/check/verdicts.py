@@ -19,6 +19,7 @@ RULES: dict[str, str] = {
     "reconnects": "a lost link: connects again, as the same run",
     "restart": "a daemon that was started anew: connects again, as the same run",
     "stall": "rule 2: a console that does not read for five seconds loses no light",
+    "tasks": "rule 10: power, save and restore are answered",
 }
 """The rules in the order in which they are told: what each is called here, and where the page has it."""
 

@@ -15,7 +15,7 @@ from bridge.kit.trace.words import Teller
 from bridge.links.observer import observe
 from bridge.links.tap import TOPIC
 
-FAULTS = ("refused", "cable", "upset", "check", "set-aside")
+FAULTS = ("refused", "cable", "upset", "check", "set-aside", "failed", "no-answer")
 """States that something is wrong with, whatever device is in them."""
 MOST_FAULTS = 20
 """Files that one recorder writes by itself."""

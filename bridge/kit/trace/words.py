@@ -7,25 +7,37 @@ from bridge.cards.deck import print_deck
 from bridge.clock import SECOND
 from bridge.kit.trace.record import Record
 from bridge.links.messages import (
+    KNOWS_POWER,
+    KNOWS_STATE,
+    TASK_POWER_OFF,
+    TASK_POWER_ON,
+    TASK_RESTORE,
+    TASK_SAVE,
     CardRead,
     Cause,
     Credit,
     CycleEnd,
     Device,
+    Done,
     Have,
     Hello,
     Key,
     Keyboard,
+    Knows,
     Lamps,
     LastCard,
     Message,
     Punch,
     Punched,
     Refused,
+    Task,
     Type,
     Welcome,
     name_of,
 )
+
+_TASKS = {TASK_POWER_OFF: "power off", TASK_POWER_ON: "power on", TASK_SAVE: "save", TASK_RESTORE: "restore"}
+_KNOWN = {KNOWS_POWER: "power", KNOWS_STATE: "save and restore"}
 
 
 def rows(names: Sequence[str]) -> list[tuple[str, list[int]]]:
@@ -121,10 +133,24 @@ def _others(message: Message) -> str:
             said = repr(message.codes.decode("ascii", "backslashreplace"))
         case Credit():
             said = str(message.characters)
-        case Cause():
-            said = str(message.cause)
         case Device():
             said = f"{message.device}: {message.state}" + (f" - {message.words}" if message.words else "")
-        case Refused():
-            said = message.reason
+        case _:
+            said = _of_tasks_and_ends(message)
     return f"{name_of(type(message))} {said}".rstrip()
+
+
+def _of_tasks_and_ends(message: Message) -> str:
+    match message:
+        case Knows():
+            return " and ".join(words for bit, words in _KNOWN.items() if message.tasks & bit) or "nothing"
+        case Task():
+            task = _TASKS.get(message.task, f"task {message.task}")
+            return f"{message.number}, {task}: {message.words}, within {message.within} ms"
+        case Done():
+            return f"{message.number}{', FAILED' if message.failed else ''}: {message.words}"
+        case Cause():
+            return str(message.cause)
+        case Refused():
+            return message.reason
+    return ""

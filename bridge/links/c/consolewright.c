@@ -3,6 +3,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <limits.h>
 #include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -20,14 +21,14 @@
 #endif
 
 enum {
-    HELLO = 0x01, LAMPS, READ, PUNCH, TYPE, HAVE, OWN_TIME,
-    WELCOME = 0x81, KEY, CARD, CYCLE_END, PUNCHED, CREDIT, DEVICE, KEYBOARD, LAST_CARD, CAUSE,
+    HELLO = 0x01, LAMPS, READ, PUNCH, TYPE, HAVE, OWN_TIME, KNOWS, DONE,
+    WELCOME = 0x81, KEY, CARD, CYCLE_END, PUNCHED, CREDIT, DEVICE, KEYBOARD, LAST_CARD, CAUSE, TASK,
     REFUSED = 0xFF
 };
 
 enum { VERSION = 1, LONGEST = 1 << 20, CARD_BYTES = 2 * CW_COLUMNS, SMALL = 1 << 16 };
 enum { BATCH = 8, COUNT_PLANES = 8, LOW_PLANES = 6, SUM_PLANES = 12 };
-enum { TYPED = 4096, DEVICES = 64, WORDS = 512, RESERVE = 1024 };
+enum { TYPED = 4096, DEVICES = 64, WORDS = 512, RESERVE = 1024, STATE_NAME = 32 };
 
 #define SECOND UINT64_C(1000000000)
 #define FRAME (SECOND / 100)
@@ -45,7 +46,7 @@ struct cw_link {
     struct sockaddr_un address;
     size_t lamp_count, key_count, words, lamp_bytes;
     size_t room; /* words of a plane: a multiple of four, those beyond the lamps are zero */
-    int own_time;
+    int own_time, knows;
     uint8_t *hello;
     size_t hello_size;
 
@@ -90,6 +91,11 @@ struct cw_link {
     uint32_t have_number, punch_number;
     uint64_t have_picked_at;
     uint8_t punch_card[CARD_BYTES];
+
+    /* What it is asked to do: a task that waits to be taken, and the number of the one that was, 0 for none. */
+    cw_task task;
+    int task_here, power_off;
+    uint32_t task_number, taken_number;
 };
 
 /* Bytes ---------------------------------------------------------------------------------------------------------- */
@@ -392,6 +398,8 @@ static void lost(cw_link *link)
     link->socket = -1;
     link->welcomed = 0;
     link->credit = 0;
+    link->task_here = 0;
+    link->taken_number = 0;
     if (link->cause == CW_BROKE_A_RULE || link->cause == CW_NO_COMMON_VERSION)
         link->next_try = link->polled_at + RETRY_REFUSED;
     link->out_from = link->out_to = link->in_to = link->skip = 0;
@@ -414,7 +422,8 @@ static void flush_out(cw_link *link)
 }
 
 /* Return room for a message of so many bytes; its head is written. There is room: cw_type leaves RESERVE free, a frame
- * is sent only when nothing waits, and of all the rest one of a kind is under way at a time. */
+ * is sent only when nothing waits, and of all the rest one of a kind is under way at a time. A console that asks on and
+ * on, and never reads the answers, is let go. */
 static uint8_t *message(cw_link *link, int type, size_t size)
 {
     uint8_t *at;
@@ -423,6 +432,8 @@ static uint8_t *message(cw_link *link, int type, size_t size)
         link->out_to -= link->out_from;
         link->out_from = 0;
     }
+    if (link->out_size - link->out_to < size + 5)
+        lost(link);
     at = put(link->out + link->out_to, size + 1, 4);
     link->out_to += size + 5;
     return put(at, (uint64_t)type, 1);
@@ -468,9 +479,22 @@ static void send_frame(cw_link *link, uint64_t now)
     link->next_frame = now + FRAME;
 }
 
+static void send_done(cw_link *link, uint32_t number, int failed, const char *words)
+{
+    size_t size = strlen(words);
+    uint8_t *at;
+    if (size > CW_WORDS)
+        for (size = CW_WORDS; size > 0 && ((uint8_t)words[size] & 0xC0) == 0x80; size--)
+            ;
+    at = message(link, DONE, 7 + size);
+    memcpy(put(put(put(at, number, 4), failed != 0, 1), size, 2), words, size);
+}
+
 static void ask_again(cw_link *link)
 {
     uint8_t *at;
+    if (link->knows)
+        put(message(link, KNOWS, 1), (uint64_t)link->knows, 1);
     if (link->own_time)
         message(link, OWN_TIME, 0);
     at = message(link, HAVE, 12);
@@ -591,6 +615,7 @@ static void welcome(cw_link *link, fields *from)
     link->cause = 0;
     link->credit = 0;
     link->standing_shown = 0;
+    link->power_off = 0;
     ask_again(link);
 }
 
@@ -626,6 +651,38 @@ static void device_state(cw_link *link, fields *from)
         }
 }
 
+static int is_state_name(const char *name)
+{
+    size_t size = strspn(name, "abcdefghijklmnopqrstuvwxyz0123456789-");
+    return size > 0 && size <= STATE_NAME && name[size] == 0;
+}
+
+static void task(cw_link *link, fields *from)
+{
+    static const int known[] = {0, CW_POWER, CW_POWER, CW_STATE, CW_STATE};
+    cw_task asked;
+    const uint32_t number_of_it = (uint32_t)number(from, 4), what = (uint32_t)number(from, 1);
+    const uint32_t within = (uint32_t)number(from, 4);
+    text(from, asked.words, sizeof asked.words);
+    if (from->bad)
+        return;
+    if (what >= sizeof known / sizeof *known || !(known[what] & link->knows)) {
+        send_done(link, number_of_it, 1, "this core knows no such task");
+        return;
+    }
+    if (known[what] == CW_STATE && !is_state_name(asked.words)) {
+        send_done(link, number_of_it, 1, "no state can have this name");
+        return;
+    }
+    if (known[what] == CW_POWER)
+        link->power_off = what == CW_POWER_OFF;
+    asked.what = (int)what;
+    asked.within = (int)(within < INT_MAX ? within : INT_MAX);
+    link->task = asked;
+    link->task_number = number_of_it;
+    link->task_here = 1;
+}
+
 static void keyboard(cw_link *link, fields *from)
 {
     for (; from->at < from->end; from->at++)
@@ -659,6 +716,7 @@ static void received(cw_link *link, const uint8_t *at, size_t size)
     case KEYBOARD: keyboard(link, &from); break;
     case LAST_CARD: link->last_card = (uint32_t)number(&from, 4); break;
     case CAUSE: link->cause = (int)number(&from, 1); break;
+    case TASK: task(link, &from); break;
     case REFUSED: text(&from, link->refusal, sizeof link->refusal); break;
     default: break;
     }
@@ -814,6 +872,7 @@ cw_link *cw_open(const cw_setup *setup)
     link->room = room;
     link->lamp_bytes = lamp_bytes;
     link->own_time = setup->own_time;
+    link->knows = setup->knows & (CW_POWER | CW_STATE);
     link->batch = (uint64_t *)part_of(&at, 8 * room * BATCH);
     link->ones = (uint64_t *)part_of(&at, 8 * room);
     link->twos = (uint64_t *)part_of(&at, 8 * room);
@@ -1145,6 +1204,54 @@ int cw_keyboard_wait(cw_link *link, int milliseconds)
             return cw_keyboard(link);
     }
     return code;
+}
+
+int cw_task_came(cw_link *link, cw_task *task)
+{
+    if (!link->task_here)
+        return 0;
+    link->task_here = 0;
+    link->taken_number = link->task_number;
+    *task = link->task;
+    return 1;
+}
+
+int cw_task_wait(cw_link *link, cw_task *task, int milliseconds)
+{
+    uint64_t end = end_of(milliseconds);
+    while (!cw_task_came(link, task)) {
+        int more = left(end, milliseconds);
+        cw_wait(link, more);
+        if (more == 0)
+            return cw_task_came(link, task);
+    }
+    return 1;
+}
+
+void cw_done(cw_link *link, int failed, const char *words)
+{
+    if (link->taken_number != 0 && link->welcomed)
+        send_done(link, link->taken_number, failed, words != NULL ? words : "");
+    link->taken_number = 0;
+    flush_out(link);
+}
+
+int cw_done_wait(cw_link *link, int failed, const char *words, int milliseconds)
+{
+    uint64_t end = end_of(milliseconds);
+    cw_done(link, failed, words);
+    while (link->out_from < link->out_to) {
+        int more = left(end, milliseconds);
+        if (more == 0)
+            return 0;
+        cw_wait(link, more);
+    }
+    return 1;
+}
+
+int cw_power(const cw_link *link)
+{
+    return !link->power_off;
 }
 
 static const device *device_of(const cw_link *link, const char *name)

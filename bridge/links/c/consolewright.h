@@ -23,6 +23,7 @@ extern "C" {
 
 #define CW_COLUMNS 80
 #define CW_FOREVER (-1)
+#define CW_WORDS 255 /* bytes of a task's words, and of the answer's */
 
 typedef struct cw_link cw_link;
 
@@ -36,7 +37,8 @@ typedef struct cw_setup {
     double ticks_per_second; /* of the real machine: what cw_cycle counts in */
     uint64_t run;            /* differs from start to start; 0: made from the clock */
     int own_time;            /* not 0: this core keeps the machine's time itself, and gets cards at once */
-} cw_setup;
+    int knows;               /* tasks it does: CW_POWER, CW_STATE, or their sum; it is given no others */
+} cw_setup; /* members that are not needed are 0 */
 
 typedef struct cw_card {
     uint32_t number;    /* counted by the reader */
@@ -44,6 +46,17 @@ typedef struct cw_card {
     uint64_t read_at;
     uint16_t column[CW_COLUMNS]; /* row 12 is bit 11, then rows 11, 0, 1 ... 9 */
 } cw_card;
+
+/* What the console may ask of a core that knows it. The state is the core's own, in whatever file it likes: the console
+ * has nothing but its name, 1 to 32 of the characters a-z, 0-9 and -. */
+enum { CW_POWER = 1, CW_STATE = 2 };
+enum { CW_POWER_OFF = 1, CW_POWER_ON, CW_SAVE, CW_RESTORE };
+
+typedef struct cw_task {
+    int what;                 /* CW_POWER_OFF, CW_POWER_ON, CW_SAVE or CW_RESTORE */
+    int within;               /* milliseconds for which the console waited for an answer when it asked */
+    char words[CW_WORDS + 1]; /* the name of the state; with power, why it goes or comes */
+} cw_task;
 
 /* Return a new link, not yet connected, or NULL: errno is ENOMEM, or EINVAL for a setup that no console could take
  * (a NULL where there must be none, a name over 65,535 bytes, names over a megabyte in all, a path too long). */
@@ -127,6 +140,22 @@ size_t cw_type_wait(cw_link *link, const char *codes, size_t count, int millisec
 /* The next code from the typewriter's keyboard, or -1. The oldest 4,096 are kept. */
 int cw_keyboard(cw_link *link);
 int cw_keyboard_wait(cw_link *link, int milliseconds);
+
+/* Take what the console asks for, once; returns whether it asks for anything. Answer it with cw_done. After
+ * CW_POWER_OFF the board may go dark as soon as you have answered, and will when the time is up: what must live on has
+ * to be on the disk before the answer. Another task takes the place of one that is not answered yet. */
+int cw_task_came(cw_link *link, cw_task *task);
+int cw_task_wait(cw_link *link, cw_task *task, int milliseconds);
+
+/* Answer the task that was taken last: 0 for done, anything else for failed, and words for people, NULL for none. Where
+ * nobody waits for it any more nothing happens. */
+void cw_done(cw_link *link, int failed, const char *words);
+
+/* The same, and wait until the answer is out, as a core that ends itself must; returns 0 if it is not in time. */
+int cw_done_wait(cw_link *link, int failed, const char *words, int milliseconds);
+
+/* Whether the machine has power: yes, unless the console has said that it goes and not yet that it is back. */
+int cw_power(const cw_link *link);
 
 /* The state of a device ("reader", "punch", "typewriter"), such as "ready", or "" if nothing is known of it; and what
  * the console says of it to people. Valid until the next call. */

@@ -34,6 +34,7 @@ static cw_link *open_link(size_t lamps, size_t keys)
     setup.key_count = keys;
     setup.ticks_per_second = 1e6;
     setup.run = 1;
+    setup.knows = CW_POWER | CW_STATE;
     return cw_open(&setup);
 }
 
@@ -101,9 +102,9 @@ static int count(unsigned rounds)
 static size_t sample(uint8_t *at)
 {
     static const int types[] = {WELCOME, KEY, CARD, CYCLE_END, PUNCHED, CREDIT,
-                                DEVICE, KEYBOARD, LAST_CARD, REFUSED, 0x70};
+                                DEVICE, KEYBOARD, LAST_CARD, REFUSED, 0x70, TASK};
     uint8_t *end = at + 4;
-    int type = types[random_bits() % 11], n;
+    int type = types[random_bits() % 12], n;
     end = put(end, (uint64_t)type, 1);
     switch (type) {
     case WELCOME:
@@ -120,6 +121,10 @@ static size_t sample(uint8_t *at)
     case CYCLE_END: case PUNCHED: case LAST_CARD: end = put(put(end, random_bits() % 3, 4), 1, 8); break;
     case CREDIT: end = put(end, random_bits() % 100, 2); break;
     case DEVICE: end = put_text(put_text(put_text(end, "reader"), "ready"), "t\xC3\xB6 read"); break;
+    case TASK:
+        end = put(put(put(end, random_bits(), 4), random_bits() % 6, 1), 5000, 4);
+        end = put_text(end, random_bits() % 2 ? "evening" : "../x");
+        break;
     case REFUSED: end = put_text(end, "because"); break;
     default: end = put(end, random_bits(), 6); break;
     }
@@ -136,6 +141,7 @@ static int mutate(unsigned rounds)
         size_t size = 0, sent = 0;
         cw_link *link = open_link(70, 5);
         cw_card card;
+        cw_task task;
         uint64_t lamps[2] = {5, 1};
         uint16_t column[CW_COLUMNS] = {1};
         unsigned n, changes = (unsigned)(random_bits() % 4);
@@ -166,6 +172,8 @@ static int mutate(unsigned rounds)
             cw_card_came(link, &card);
             cw_punch(link, column);
             cw_keyboard(link);
+            if (cw_task_came(link, &task))
+                cw_done(link, task.what == CW_SAVE, task.words);
             (void)strlen(cw_refusal(link));
             (void)strlen(cw_device_words(link, "reader"));
             while (recv(pair[1], bytes + 4096, 4096, MSG_DONTWAIT) > 0)

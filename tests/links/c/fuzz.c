@@ -11,6 +11,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     uint8_t heard[4096];
     cw_setup setup;
     cw_card card;
+    cw_task task;
     cw_link *link;
     uint64_t now = 0;
     size_t piece;
@@ -26,6 +27,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     setup.key_count = 2;
     setup.ticks_per_second = 1e6;
     setup.run = 1;
+    setup.knows = CW_POWER | CW_STATE;
     link = cw_open(&setup);
     if (link == NULL)
         return 0;
@@ -46,6 +48,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         cw_card_came(link, &card);
         cw_punch(link, column);
         cw_keyboard(link);
+        if (cw_task_came(link, &task))
+            cw_done(link, task.what == CW_SAVE, task.words);
         cw_presses(link, 0);
         (void)strlen(cw_refusal(link));
         (void)strlen(cw_device_words(link, "reader"));
