@@ -5,7 +5,7 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.benchmarks.core_client import core_client
+from tests.benchmarks.core_client import core_client, core_stopped_daemon
 from tests.benchmarks.daemon import daemon, demo, steps, wakes
 from tests.benchmarks.decks import decks
 from tests.benchmarks.harness import Benchmark, run
@@ -18,7 +18,7 @@ from tests.benchmarks.sticks import sticks
 # A new benchmark is one file and one name here.
 BENCHMARKS: tuple[Benchmark, ...] = (
     *(lamp_chain, key_chain, lamps, decks, steps, wakes, sticks),
-    *(core_client, link, daemon, daemon_at_work, demo),
+    *(core_client, core_stopped_daemon, link, daemon, daemon_at_work, demo),
 )
 
 

@@ -20,6 +20,15 @@
 #define SEND_FLAGS 0
 #endif
 
+/* What cw_cycle seldom needs is kept out of it, and what does not overlap is said not to. */
+#if defined(__GNUC__)
+#define NOT_INLINE __attribute__((noinline))
+#define RESTRICT __restrict
+#else
+#define NOT_INLINE
+#define RESTRICT
+#endif
+
 enum {
     HELLO = 0x01, LAMPS, READ, PUNCH, TYPE, HAVE, OWN_TIME, KNOWS, DONE,
     WELCOME = 0x81, KEY, CARD, CYCLE_END, PUNCHED, CREDIT, DEVICE, KEYBOARD, LAST_CARD, CAUSE, TASK,
@@ -328,7 +337,7 @@ static void add_one(cw_link *link, const uint64_t *lamps, uint32_t ticks)
     add_low_sum(link, lamps, ticks);
 }
 
-static void end_batch(cw_link *link)
+NOT_INLINE static void end_batch(cw_link *link)
 {
     unsigned n;
     for (n = 0; n < link->batched; n++)
@@ -344,7 +353,36 @@ static uint64_t carry_save(uint64_t *low, uint64_t a, uint64_t b)
     return carry;
 }
 
-static void full_batch(cw_link *link)
+/* Add eight cycles, `room` words apart, of four words: what is carried beyond the fours goes to `eights`. The loop has no
+ * branch and nothing in it overlaps, so that a compiler makes two or four words of it at once. */
+static void add_eight(const uint64_t *RESTRICT lamps, size_t room, uint64_t *RESTRICT ones, uint64_t *RESTRICT twos,
+                      uint64_t *RESTRICT fours, uint64_t *RESTRICT eights)
+{
+    int w;
+    for (w = 0; w < 4; w++) {
+        uint64_t one = ones[w], two = twos[w], four = fours[w], two1, two2, four1, four2;
+        two1 = carry_save(&one, lamps[w], lamps[w + room]);
+        two2 = carry_save(&one, lamps[w + 2 * room], lamps[w + 3 * room]);
+        four1 = carry_save(&two, two1, two2);
+        two1 = carry_save(&one, lamps[w + 4 * room], lamps[w + 5 * room]);
+        two2 = carry_save(&one, lamps[w + 6 * room], lamps[w + 7 * room]);
+        four2 = carry_save(&two, two1, two2);
+        eights[w] = carry_save(&four, four1, four2);
+        ones[w] = one;
+        twos[w] = two;
+        fours[w] = four;
+    }
+}
+
+/* Add four words to the plane of their weight, with those that waited there, and put what is carried in their place. */
+static void add_plane(uint64_t *RESTRICT plane, const uint64_t *RESTRICT waiting, uint64_t *RESTRICT carry)
+{
+    int w;
+    for (w = 0; w < 4; w++)
+        carry[w] = carry_save(plane + w, waiting[w], carry[w]);
+}
+
+NOT_INLINE static void full_batch(cw_link *link)
 {
     const size_t room = link->room;
     size_t w;
@@ -356,31 +394,20 @@ static void full_batch(cw_link *link)
         }
         link->count_ticks = link->run_ticks;
     }
-    for (w = 0; w < room; w++) {
-        const uint64_t *lamps = link->batch + w;
-        uint64_t ones = link->ones[w], twos = link->twos[w], fours = link->fours[w];
-        uint64_t two1, two2, four1, four2, carry, *plane = link->eights + w, *waiting = link->waiting + w;
+    for (w = 0; w < room; w += 4) {
+        uint64_t carry[4], *plane = link->eights + w, *waiting = link->waiting + w;
         unsigned added;
-        two1 = carry_save(&ones, lamps[0], lamps[room]);
-        two2 = carry_save(&ones, lamps[2 * room], lamps[3 * room]);
-        four1 = carry_save(&twos, two1, two2);
-        two1 = carry_save(&ones, lamps[4 * room], lamps[5 * room]);
-        two2 = carry_save(&ones, lamps[6 * room], lamps[7 * room]);
-        four2 = carry_save(&twos, two1, two2);
-        carry = carry_save(&fours, four1, four2);
-        link->ones[w] = ones;
-        link->twos[w] = twos;
-        link->fours[w] = fours;
+        add_eight(link->batch + w, room, link->ones + w, link->twos + w, link->fours + w, carry);
         for (added = link->eights_added; added & 1; added >>= 1, plane += room, waiting += room)
-            carry = carry_save(plane, *waiting, carry);
-        *waiting = carry;
+            add_plane(plane, waiting, carry);
+        memcpy(waiting, carry, sizeof carry);
     }
     link->batched = 0;
     if (++link->eights_added == (1u << COUNT_PLANES) - 1)
         drain_counts(link);
 }
 
-static void forget_on_time(cw_link *link)
+NOT_INLINE static void forget_on_time(cw_link *link)
 {
     link->batched = 0;
     drain_counts(link);
@@ -932,7 +959,7 @@ static int poll_at(cw_link *link, uint64_t now)
     return link->welcomed;
 }
 
-static void look(cw_link *link)
+NOT_INLINE static void look(cw_link *link)
 {
     uint64_t now = clock_now(), passed = now - link->looked_at;
     /* Mean to look each LOOK: twice as rarely if this was soon, the more often the later it was. */
@@ -959,12 +986,8 @@ void cw_cycle(cw_link *link, const uint64_t *lamps, uint32_t ticks)
             link->run_ticks = ticks;
         }
         slot = link->batch + link->batched++ * link->room;
-        for (w = 0; w + 4 <= words; w += 4) {
-            slot[w] = lamps[w];
-            slot[w + 1] = lamps[w + 1];
-            slot[w + 2] = lamps[w + 2];
-            slot[w + 3] = lamps[w + 3];
-        }
+        for (w = 0; w + 4 <= words; w += 4)
+            memcpy(slot + w, lamps + w, 4 * sizeof *slot);
         for (; w < words; w++)
             slot[w] = lamps[w];
         link->latest = slot;
