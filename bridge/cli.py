@@ -208,20 +208,9 @@ def _columns(text: str) -> int:
 
 def _check(arguments: argparse.Namespace) -> None:
     from bridge import console  # noqa: PLC0415
-    from bridge.budget.flicker import report  # noqa: PLC0415
-    from bridge.lamps.filament import disagreement, resolve  # noqa: PLC0415
+    from bridge.workshop.check import page  # noqa: PLC0415
 
-    described = console.load(arguments.file)
-    print(console.describe(described))
-    print("\nFlicker (IEEE Std 1789-2015; a figure and its class, no pass mark)")
-    for line in report([(part.name, part.pwm_hz) for part in described.parts if part.facts.serves == "lamps"]):
-        print(f"  {line}")
-    for kind in described.lamp_kinds:
-        if kind.model == "filament":
-            filament = resolve(kind.volts, kind.amps, kind.kelvin, rise_ms=kind.rise_ms, fall_ms=kind.fall_ms)
-            disagree = disagreement(filament, kind.rise_ms, kind.fall_ms)
-            if disagree:
-                print(f'\nLamp kind "{kind.name}": {disagree}')
+    _print(page(console.load(arguments.file)))
 
 
 def _schema(_: argparse.Namespace) -> None:

@@ -11,6 +11,7 @@ from bridge.console.facts import (
     Calm,
     CardCode,
     Console,
+    Fed,
     Frames,
     Group,
     Key,
@@ -26,6 +27,7 @@ from bridge.console.facts import (
     Reader,
     Rotary,
     Scan,
+    Supply,
     Typewriter,
 )
 from bridge.console.findings import DescriptionError, Finding
@@ -38,6 +40,7 @@ __all__ = [
     "CardCode",
     "Console",
     "DescriptionError",
+    "Fed",
     "Finding",
     "Frames",
     "Group",
@@ -54,6 +57,7 @@ __all__ = [
     "Reader",
     "Rotary",
     "Scan",
+    "Supply",
     "Typewriter",
     "describe",
     "load",
@@ -78,8 +82,8 @@ def schema() -> dict[str, Any]:
     return shape.schema()
 
 
-def describe(console: Console) -> str:
-    """Return the wiring of a console as lines of text, for people."""
+def describe(console: Console, width: int = 80) -> str:
+    """Return the wiring of a console as lines of text of so many columns, for people."""
     from bridge.console import wiring  # noqa: PLC0415
 
-    return wiring.describe(console)
+    return wiring.describe(console, width)

@@ -5,7 +5,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, Literal
 
-from bridge.console import cardcodes, header, shape, spans, words
+from bridge.console import cardcodes, electrical, header, shape, spans, words
 from bridge.console.bustime import MOST, loads
 from bridge.console.claims import Claims, Owner, quoted
 from bridge.console.facts import (
@@ -14,6 +14,7 @@ from bridge.console.facts import (
     Calm,
     CardCode,
     Console,
+    Fed,
     Frames,
     Group,
     Key,
@@ -28,6 +29,7 @@ from bridge.console.facts import (
     Reader,
     Rotary,
     Scan,
+    Supply,
     Typewriter,
 )
 from bridge.console.findings import Finding, suggest
@@ -78,6 +80,7 @@ class _Builder:
     def __init__(self, sheet: Sheet) -> None:
         self._sheet = sheet
         self._found: list[Finding] = []
+        self._supplies: dict[str, Supply] = {}
         self._buses: dict[str, Bus] = {}
         self._parts: dict[str, Part] = {}
         self._ports = {kind: Claims(f"{word} port") for kind, word in header.BUSES.items()}
@@ -92,7 +95,7 @@ class _Builder:
         self._kinds = dict(BUILT_IN)
         self._groups: dict[str, Group] = {}
         self._codes = {name: CardCode(name, name) for name in cardcodes.BUILT_IN}
-        sorts = ("bus", "part", "lamp", "key", "lamp_kind", "group", "card_code")
+        sorts = ("supply", "bus", "part", "lamp", "key", "lamp_kind", "group", "card_code")
         self._names = {sort: Claims(f"{sort} name", quoted) for sort in sorts}
 
     def findings(self) -> list[Finding]:
@@ -102,6 +105,7 @@ class _Builder:
 
     def console(self, path: Path) -> Console:
         document, tables = self._sheet.document, self._sheet.tables
+        supplies = tuple(self._supply(*one) for one in tables("supply", document.supply))
         buses = tuple(self._bus(*one) for one in tables("bus", document.bus))
         parts = tuple(self._part(*one) for one in tables("part", document.part))
         for where, kind in tables("lamp_kind", document.lamp_kind):
@@ -121,6 +125,9 @@ class _Builder:
         key_rows = tuple(self._key_row(*one) for one in tables("key_row", document.key_row))
         rotaries = tuple(self._rotary(*one) for one in tables("rotary", document.rotary))
         keys = [self._keys(where, key, key.kind) for where, key in tables("key", document.key)]
+        board = None if document.board is None else document.board.model
+        all_lamps = tuple(chain(*(row.lamps for row in lamp_rows), *lamps))
+        self._check_electrical(electrical.Judged(board, supplies, buses, parts, all_lamps))
         frames = Frames(document.frames.rate_hz)
         scan = self._scan(document.scan)
         if self._sheet.whole("frames") and self._sheet.whole("scan"):
@@ -129,10 +136,11 @@ class _Builder:
         return Console(
             path=path,
             name=document.name,
-            board=None if document.board is None else document.board.model,
+            board=board,
+            supplies=supplies,
             buses=(*buses, *dict.fromkeys(part.bus for part in parts if part.bus.kind == "lines")),
             parts=parts,
-            lamps=tuple(chain(*(row.lamps for row in lamp_rows), *lamps)),
+            lamps=all_lamps,
             lamp_rows=lamp_rows,
             keys=tuple(chain(*(row.keys for row in key_rows), *(rotary.keys for rotary in rotaries), *keys)),
             key_rows=key_rows,
@@ -167,6 +175,41 @@ class _Builder:
 
     # Buses and parts.
 
+    def _supply(self, where: KeyPath, table: shape.Supply) -> Supply:
+        self._names["supply"].take(table.name, self._owner(where, "name"))
+        with_board = {"with the board": True, "by itself": False}.get(table.on)
+        supply = Supply(table.name, table.volts, table.amps, table.fuse, with_board, self._line(where))
+        return self._supplies.setdefault(table.name, supply)
+
+    def _fed_from(self, where: KeyPath, table: shape.Table, key: str) -> Supply | None:
+        """Return the supply that a key of a table names, None if it names none that is described."""
+        name = getattr(table, key, None)
+        if name is not None and name not in self._sheet.names("supply"):
+            wrong = f'"{key}" of {self._title(where)} is "{name}", which is no supply that is described'
+            self._wrong(where, key, wrong, suggest(name, self._supplies))
+        return self._supplies.get(name) if name is not None else None
+
+    def _fed(self, where: KeyPath, table: shape.Part) -> Fed:
+        amps = getattr(table, "lamp_ma", None)
+        return Fed(
+            supply=self._fed_from(where, table, "supply"),
+            shifted=table.shifter,
+            blank_pull=self._fed_from(where, table, "blank_pulled_to"),
+            contacts=self._fed_from(where, table, "contacts"),
+            lamp_supply=self._fed_from(where, table, "lamp_supply"),
+            lamp_volts=getattr(table, "lamp_volts", None),
+            lamp_amps=None if amps is None else amps / 1000,
+            ohms=getattr(table, "reference_ohms", None) or getattr(table, "resistor_ohms", None),
+            transistors=getattr(table, "transistors", False),
+        )
+
+    def _check_electrical(self, judged: electrical.Judged) -> None:
+        for fault in electrical.faults(judged):
+            section = type(fault.about).__name__.lower()
+            tables = self._sheet.tables(section, getattr(self._sheet.document, section))
+            where = next(where for where, table in tables if table.name == fault.about.name)
+            self._wrong(where, fault.key, fault.wrong, fault.todo)
+
     def _bus(self, where: KeyPath, table: shape.Bus) -> Bus:
         self._names["bus"].take(table.name, self._owner(where, "name"))
         owner = self._owner(where, "port")
@@ -183,7 +226,8 @@ class _Builder:
             wrong = f"{self._title(where)} runs at {table.rate_hz:,} Hz, but {ours} at most at {fastest:,} Hz"
             self._wrong(where, "rate_hz", wrong, "lower it")
         rehearsed = table.wires == "rehearsed"
-        bus = Bus(table.name, table.kind, table.port, min(table.rate_hz, fastest), rehearsed, self._line(where))
+        rate, pulled_to = min(table.rate_hz, fastest), self._fed_from(where, table, "pulled_to")
+        bus = Bus(table.name, table.kind, table.port, rate, rehearsed, self._line(where), pulled_to)
         return self._buses.setdefault(table.name, bus)
 
     def _part(self, where: KeyPath, table: shape.Part) -> Part:
@@ -200,6 +244,7 @@ class _Builder:
             pwm_hz=table.switched_hz,
             pull=table.pulled,
             place=self._line(where),
+            fed=self._fed(where, table),
         )
         if part.facts.holds_miso and part.bus is not _NO_BUS:
             self._take_miso(where, part)

@@ -14,8 +14,46 @@ KeyKind = Literal["toggle", "momentary", "position"]
 
 
 @dataclass(frozen=True)
+class Supply:
+    """A supply of the console: its volts, the `amps` it gives at most, the rating of its `fuse` in amperes.
+
+    It is on `with_board` only, or also while the board is off. None is what the description does not say.
+    """
+
+    name: str
+    volts: float
+    amps: float | None = None
+    fuse: float | None = None
+    with_board: bool | None = None
+    place: int = 0
+
+
+@dataclass(frozen=True)
+class Fed:
+    """How a part is powered and what its lamps take, as far as the description says.
+
+    `shifted` are the directions in which its signals pass a level shifter. `blank_pull` is the supply to which its
+    blank line is held up; `contacts` the one that contacts and their resistors go to. Each lamp takes `lamp_volts` and
+    is to carry `lamp_amps`; `ohms` are those of the resistor in series with each lamp, or at IREF of a chip that holds
+    the current. With `transistors` the lamps' current does not pass through the part.
+    """
+
+    supply: Supply | None = None
+    shifted: Literal["none", "to part", "to board", "both"] = "none"
+    blank_pull: Supply | None = None
+    contacts: Supply | None = None
+    lamp_supply: Supply | None = None
+    lamp_volts: float | None = None
+    lamp_amps: float | None = None
+    ohms: float | None = None
+    transistors: bool = False
+
+
+@dataclass(frozen=True)
 class Bus:
     """A bus of the board; `port` is its number there. A rehearsed one has no wires behind it.
+
+    `pulled_to` is the supply that resistors of its own pull it up to, None if it has none or nobody says.
 
     Parts that are lines only share one of kind "lines", which no description names: it has a turn, and no clock.
     """
@@ -26,6 +64,7 @@ class Bus:
     rate_hz: int
     rehearsed: bool
     place: int
+    pulled_to: Supply | None = None
 
 
 @dataclass(frozen=True)
@@ -55,6 +94,7 @@ class Part:
     rows: tuple[int, ...] = ()
     columns: tuple[int, ...] = ()
     diodes: bool = True
+    fed: Fed = Fed()
 
     @property
     def channels(self) -> int:
@@ -324,6 +364,7 @@ class Console:
     path: Path
     name: str
     board: str | None
+    supplies: tuple[Supply, ...]
     buses: tuple[Bus, ...]
     parts: tuple[Part, ...]
     lamps: tuple[Lamp, ...]

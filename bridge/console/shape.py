@@ -174,6 +174,20 @@ class Wired(Table):
     )
 
 
+class Supply(Table):
+    """A supply of the console; extra-low voltage only."""
+
+    name: Label = Field(examples=["lamps"])
+    volts: float = Field(gt=0, le=50, examples=[5.0])
+    amps: float | None = Field(default=None, gt=0, le=200, examples=[4.0], description="what it gives at most")
+    fuse: float | None = Field(default=None, gt=0, le=200, examples=[3.0], description="rating in amperes")
+    on: Literal["with the board", "by itself", "not known"] = Field(
+        default="not known",
+        examples=["with the board"],
+        description='"by itself": it can be on while the board is off',
+    )
+
+
 class Bus(Wired):
     """A bus of the board, with one or more parts on it."""
 
@@ -188,6 +202,9 @@ class Bus(Wired):
         examples=[2_000_000],
         description="clock; SPI: 2 MHz is safe on a cable; I2C: what the board is set to, as a rule 100 or 400 kHz",
     )
+    pulled_to: Label | None = Field(
+        default=None, examples=["logic"], description="I2C: the supply to which resistors of your own pull it up"
+    )
 
 
 class Part(Table):
@@ -195,6 +212,10 @@ class Part(Table):
 
     name: Label = Field(examples=["lamp drivers"])
     type: str = Field(examples=["TLC5947"], description="the chips, by their name in the catalogue")
+    supply: Label | None = Field(default=None, examples=["logic"], description="name of the supply its chips are on")
+    shifter: Literal["to part", "to board", "both", "none"] = Field(
+        default="none", examples=["both"], description="which way its signals pass a level shifter"
+    )
 
     @property
     def facts(self) -> Facts:
@@ -269,11 +290,27 @@ class KeyPart(Part):
     always_low: list[Channel] = Field(
         default=[], examples=[[15]], description="sentinels: channels wired low, which prove that the cable is there"
     )
+    contacts: Label | None = Field(
+        default=None, examples=["logic"], description="name of the supply that contacts and their resistors go to"
+    )
 
     @property
     def sentinels(self) -> dict[str, list[int]]:
         """The channels fixed by wiring, by the key that lists them."""
         return {"always_high": self.always_high, "always_low": self.always_low}
+
+
+class LampPart(Part):
+    """What parts that drive lamps have beyond how they are wired to the board."""
+
+    lamp_supply: Label | None = Field(default=None, examples=["lamps"], description="name of the supply of its lamps")
+    lamp_volts: float | None = Field(
+        default=None, gt=0, le=50, examples=[2.0], description="across a lit lamp; of several in series their sum"
+    )
+    lamp_ma: float | None = Field(default=None, gt=0, le=5000, examples=[10], description="that each lamp is to carry")
+    transistors: bool = Field(
+        default=False, examples=[True], description="whether the lamps' current passes through transistors instead"
+    )
 
 
 class MatrixPart(KeyPart):
@@ -319,6 +356,13 @@ def _part(facts: Facts) -> type[Part]:
                 description="how often a second its outputs are switched; the faster, the less flicker",
             ),
         )
+    if any(line.key == "blank" for line in facts.lines):
+        own["blank_pulled_to"] = (
+            Label | None,
+            Field(default=None, examples=["logic"], description="name of the supply its blank line is held up to"),
+        )
+    if facts.serves == "lamps":
+        own |= _resistor(facts)
     if len(facts.pulls) > 1:
         own["pull"] = (
             Literal[facts.pulls],
@@ -327,12 +371,26 @@ def _part(facts: Facts) -> type[Part]:
     if facts.bus == "i2c":
         own["address"] = _address(facts)
     base, words = _WIRED[facts.bus]
-    bases: Any = (base, KeyPart) if facts.serves == "keys" else base
+    bases: Any = (base, KeyPart if facts.serves == "keys" else LampPart)
     if facts.matrix:
         bases = ChipMatrix if facts.bus == "i2c" else LineMatrix
         words = bases.__doc__
     part: type[Part] = create_model(facts.name, __base__=bases, __doc__=words.format(facts.name), **own)
     return part
+
+
+def _resistor(facts: Facts) -> dict[str, Any]:
+    """Return the key of the resistor that sets the current of a lamp."""
+    if facts.electrical.lamps == "constant":
+        words = "of the resistor from IREF to ground, which sets the current of every lamp"
+        return {
+            "reference_ohms": (
+                float | None,
+                Field(default=None, gt=0, le=1e6, examples=[5100], description=words),
+            )
+        }
+    words = "of the resistor in series with each lamp"
+    return {"resistor_ohms": (float | None, Field(default=None, gt=0, le=1e6, examples=[330], description=words))}
 
 
 _WIRED: dict[str | None, tuple[type[Part], str]] = {
@@ -661,6 +719,7 @@ class Document(Table):
     format: Annotated[Literal[1], Whole] = Field(examples=[1], description="which rules this file is written by")
     name: Label = Field(examples=["Skerry Mk 2"], description="what people call the console")
     board: Board | None = None
+    supply: list[Supply] = []
     bus: list[Bus] = []
     part: list[AnyPart] = []
     lamp_kind: list[LampKind] = []

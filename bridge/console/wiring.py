@@ -2,32 +2,46 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from textwrap import wrap
 
 from bridge.console import header, spans
 from bridge.console.bustime import MOST, loads
-from bridge.console.facts import MOST_CARDS, Bus, CardCode, Console, Key, Lamp, Part, Point, Punch, Reader, Typewriter
+from bridge.console.columns import GAP, paragraph, table
+from bridge.console.facts import (
+    MOST_CARDS,
+    Bus,
+    CardCode,
+    Console,
+    Key,
+    Lamp,
+    Part,
+    Point,
+    Punch,
+    Reader,
+    Supply,
+    Typewriter,
+)
 
-_WIDTH = 110
 _FITTED = {"LED": "LED fitted", "filament": "filament fitted, gets the duty", "neon": "neon fitted: on or off"}
 
 
-def describe(console: Console) -> str:
+def describe(console: Console, width: int) -> str:
     """Return the whole console as a page of text, to be read on a screen or hung up in the workshop."""
+    room = width - len(GAP)
     lamp_rows = [(row.title, row.lamps) for row in console.lamp_rows]
     key_rows = [(row.title, row.keys) for row in console.key_rows] + [(one.title, one.keys) for one in console.rotaries]
     sections = {
-        "Buses": _table(_bus(bus) for bus in console.buses if bus.kind != "lines"),
-        "Parts": _table(_part(console, part) for part in console.parts),
-        "Lamps": _table(_wired(lamp_rows, console.lamps)),
-        "Kinds of lamp": _table(_kinds(console)),
-        "Brightness": _table(_brightness(console)),
-        "Keys": _table(_wired(key_rows, console.keys)),
-        "Typewriter and cards": _table(_devices(console)),
-        "Card codes": _table(_codes(console)),
-        "Rates": _table(_rates(console)),
-        "Bus time": _table(_bus_time(console)),
-        "Mind": list(_cautions(console)),
+        "Supplies": table((_supply(supply) for supply in console.supplies), room),
+        "Buses": table((_bus(bus) for bus in console.buses if bus.kind != "lines"), room),
+        "Parts": table((_part(console, part) for part in console.parts), room),
+        "Lamps": table(_wired(lamp_rows, console.lamps), room),
+        "Kinds of lamp": table(_kinds(console), room),
+        "Brightness": table(_brightness(console), room),
+        "Keys": table(_wired(key_rows, console.keys), room),
+        "Typewriter and cards": table(_devices(console), room),
+        "Card codes": table(_codes(console), room),
+        "Rates": table(_rates(console), room),
+        "Bus time": table(_bus_time(console), room),
+        "Mind": [line for caution in _cautions(console) for line in paragraph(caution, room)],
     }
     page = [f"{console.name}: {len(console.lamps)} lamps, {len(console.keys)} keys", f"  described in {console.path}"]
     if console.board:
@@ -38,17 +52,11 @@ def describe(console: Console) -> str:
     return "\n".join(page)
 
 
-def _table(rows: Iterable[Sequence[str]]) -> list[str]:
-    """Return rows of cells as lines with straight columns; a long last cell goes on in its column below."""
-    rows = list(rows)
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)][:-1]
-    indent = " " * sum(width + 2 for width in widths)
-    lines: list[str] = []
-    for *cells, last in rows:
-        start = "".join(f"{cell:{width}}  " for cell, width in zip(cells, widths, strict=True))
-        first, *rest = wrap(last, max(_WIDTH - len(indent), 30), break_on_hyphens=False) or [""]
-        lines += [(start + first).rstrip(), *(indent + line for line in rest)]
-    return lines
+def _supply(supply: Supply) -> list[str]:
+    on = {True: "on with the board", False: "on by itself", None: ""}[supply.with_board]
+    gives = f"gives {supply.amps:g} A" if supply.amps is not None else ""
+    fuse = f"fuse {supply.fuse:g} A" if supply.fuse is not None else ""
+    return [supply.name, f"{supply.volts:g} V", gives, fuse, on]
 
 
 def _bus(bus: Bus) -> list[str]:

@@ -43,6 +43,40 @@ class Pwm:
 
 
 @dataclass(frozen=True)
+class Electrical:
+    """What a data sheet says of supply and levels; volts, and milliamperes at most.
+
+    `volts` are the lowest and the highest supply it works from. An input is high for certain from `high` times the
+    supply on, and takes no more than the supply, or `tolerates` if that is more. `speaks`: how it answers the board,
+    "driven" by its supply, "pulled" by the resistors of its bus and never driven high, or None if it never does.
+    `lamps`: its outputs hold a "constant" current, which times the ohms of a resistor is `reference_volts`, or are
+    "plain" switches, whose lamps need a resistor each; None if it has none. `lamp_volts` is the highest supply of its
+    lamps; `channel_ma` and `chip_ma` the current through each output, and through all of a chip's together, None where
+    that is the board's matter or not limited.
+    """
+
+    volts: tuple[float, float]
+    high: float
+    source: str
+    tolerates: float = 0.0
+    speaks: Literal["driven", "pulled"] | None = None
+    lamps: Literal["constant", "plain"] | None = None
+    lamp_volts: float = 0.0
+    channel_ma: float | None = None
+    chip_ma: float | None = None
+    reference_volts: float = 0.0
+
+
+BOARD_VOLTS = 3.3
+"""The supply of the board's own lines (Raspberry Pi documentation)."""
+BOARD_MOST = 3.6
+"""Volts no line of the board may see; its documentation says 3.3 V only, and supplies vary by a tenth."""
+
+BOARD_LINES = Electrical((BOARD_VOLTS, BOARD_VOLTS), 0.7, "Raspberry Pi documentation, GPIO", lamps="plain")
+"""Those of the board's own lines, whose limits depend on its model."""
+
+
+@dataclass(frozen=True)
 class Facts:
     """One type of part.
 
@@ -55,6 +89,7 @@ class Facts:
     resistors it can put on its inputs, the usual one first; empty where builders fit their own. `outputs_only` are the
     channels of each chip that can be no input, with what the data sheet calls their pins. A `matrix` has its contacts
     in rows and columns, which the description gives; `bits_per_chip` is then for each row, and `outputs_only` are pins.
+    `electrical` is that of the board's own lines where the part is nothing else.
     """
 
     name: str
@@ -73,6 +108,7 @@ class Facts:
     pulls: tuple[Pull, ...] = ()
     outputs_only: tuple[tuple[int, str], ...] = ()
     matrix: bool = False
+    electrical: Electrical = BOARD_LINES
 
     @property
     def dims(self) -> bool:

@@ -6,7 +6,7 @@ Channels are numbered in the order they come out: channel 0 is D7 of the first c
 
 from collections.abc import Mapping
 
-from bridge.parts.facts import ControlLine, Facts
+from bridge.parts.facts import ControlLine, Electrical, Facts
 from bridge.wires.kinds import Line, Spi
 
 FACTS = Facts(
@@ -20,6 +20,7 @@ FACTS = Facts(
     lines=(ControlLine("load", "PL: low loads the inputs into the register", at_rest=True),),
     source="Nexperia 74HC165 data sheet",
     holds_miso=True,
+    electrical=Electrical((2.0, 6.0), 0.7, "Nexperia 74HC165 data sheet; from memory", speaks="driven"),
 )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from bridge.parts.facts import ControlLine, Facts
+from bridge.parts.facts import ControlLine, Electrical, Facts
 from bridge.parts.onoff import LIT, OnOff
 from bridge.parts.shiftout import Register, ShiftOut
 from bridge.wires.kinds import Line, Spi
@@ -33,6 +33,15 @@ FACTS = Facts(
         ),
     ),
     source="Nexperia 74HC595 data sheet",
+    electrical=Electrical(
+        (2.0, 6.0),
+        0.7,
+        "TI SCHS353, absolute maximum ratings; levels from memory",
+        lamps="plain",
+        lamp_volts=6.0,
+        channel_ma=35.0,
+        chip_ma=70.0,
+    ),
 )
 
 

@@ -13,7 +13,7 @@ lines are not used: the inputs are read at the scan's rate anyway.
 
 from collections.abc import Sequence
 
-from bridge.parts.facts import Facts
+from bridge.parts.facts import Electrical, Facts
 from bridge.wires.kinds import I2c
 
 IODIRA, GPINTENB, IOCON, GPPUA, GPIOA, OLATA = 0x00, 0x05, 0x0A, 0x0C, 0x12, 0x14
@@ -48,6 +48,7 @@ FACTS = Facts(
     addresses=tuple(range(0x20, 0x28)),
     pulls=("up",),
     outputs_only=((7, "GPA7"), (15, "GPB7")),
+    electrical=Electrical((1.8, 5.5), 0.8, "Microchip DS20001952C, table 1-1", speaks="pulled"),
 )
 
 

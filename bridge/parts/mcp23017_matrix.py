@@ -26,6 +26,7 @@ FACTS = Facts(
     pulls=("up",),
     outputs_only=mcp23017.FACTS.outputs_only,
     matrix=True,
+    electrical=mcp23017.FACTS.electrical,
 )
 PINS = mcp23017.CHANNELS
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from bridge.parts.facts import Codes, ControlLine, Facts, Pwm
+from bridge.parts.facts import Codes, ControlLine, Electrical, Facts, Pwm
 from bridge.wires.kinds import I2c, Line
 
 MODE1, MODE2, LED0, ALL_OFF_HIGH, PRE_SCALE = 0x00, 0x01, 0x06, 0xFD, 0xFE
@@ -63,6 +63,17 @@ FACTS = Facts(
     # The fastest by default: only from 1250 Hz on is full-depth PWM of low risk (IEEE Std 1789-2015).
     pwm=Pwm(24, 1526, 1526, lambda hertz: rate(prescale(hertz))),
     addresses=tuple(address for address in range(0x40, 0x80) if address != COMMON),
+    electrical=Electrical(
+        (2.3, 5.5),
+        0.7,
+        "NXP PCA9685 data sheet; from memory",
+        tolerates=5.5,
+        speaks="pulled",
+        lamps="plain",
+        lamp_volts=5.5,
+        channel_ma=25.0,
+        chip_ma=400.0,
+    ),
 )
 
 FULL = 4095

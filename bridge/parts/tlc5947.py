@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from bridge.parts.facts import Codes, ControlLine, Facts
+from bridge.parts.facts import Codes, ControlLine, Electrical, Facts
 from bridge.parts.shiftout import Register, ShiftOut
 from bridge.wires.kinds import Line, Spi
 
@@ -29,6 +29,15 @@ FACTS = Facts(
         ),
     ),
     source="TI SBVS114",
+    electrical=Electrical(
+        (3.0, 5.5),
+        0.7,
+        "TI SBVS114; from memory",
+        lamps="constant",
+        lamp_volts=30.0,
+        channel_ma=30.0,
+        reference_volts=41 * 1.20,
+    ),
 )
 
 FULL = 4095

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.console import Console, DescriptionError, load
+from bridge.console import Console, DescriptionError, describe, load
 
 TEXT = """\
 format = 1
@@ -158,6 +158,17 @@ OTHER = """\
 format = 1
 name = "Other"
 
+[[supply]]
+name = "lamps"
+volts = 5.0
+amps = 4.0
+fuse = 3.0
+on = "by itself"
+
+[[supply]]
+name = "logic"
+volts = 3.3
+
 [[bus]]
 name = "cabinet"
 kind = "i2c"
@@ -252,6 +263,11 @@ def loaded(folder: Path, text: str = TEXT) -> Console:
     path = folder / "bench.toml"
     path.write_text(text, encoding="utf-8")
     return load(path)
+
+
+def told(console: Console) -> str:
+    """Return the page on a console with no line broken."""
+    return describe(console, width=1000)
 
 
 def findings(folder: Path, text: str) -> list[tuple[int | None, str]]:

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.console import describe
-from tests.console.sample import changed, findings, line_of, loaded
+from tests.console.sample import changed, findings, line_of, loaded, told
 from tests.console.test_rules import Rule
 
 KEYS = """\
@@ -164,7 +163,7 @@ PAGE = [
 
 @pytest.mark.parametrize("line", PAGE)
 def test_page(tmp_path: Path, line: str) -> None:
-    page = describe(loaded(tmp_path, KEYS))
+    page = told(loaded(tmp_path, KEYS))
     assert f"  {line}" in page.split("\n")
     assert "3.3 V and no more" in page
     assert 'part "door keys" has no channel' not in page
@@ -174,16 +173,16 @@ def test_page(tmp_path: Path, line: str) -> None:
 
 def test_what_a_loose_cable_looks_like_depends_on_the_resistor(tmp_path: Path) -> None:
     down = ('gpios = "16, 20-21"', 'gpios = "16, 20-21"\npull = "down"')
-    page = describe(loaded(tmp_path, changed(down, text=KEYS)))
+    page = told(loaded(tmp_path, changed(down, text=KEYS)))
     assert 'part "door keys" has no channel that is always high: a loose cable looks like open contacts' in page
     assert 'key "DOOR KEY" closes low, as its resistor pulls: right for a contact that breaks' in page
     none = ('gpios = "16, 20-21"', 'gpios = "16, 20-21"\npull = "none"')
-    page = describe(loaded(tmp_path, changed(none, text=KEYS)))
+    page = told(loaded(tmp_path, changed(none, text=KEYS)))
     assert 'part "door keys" has no channel that is always high: a loose cable can look like keys' in page
     high = ('part = "door keys"\nchannel = 0', 'part = "door keys"\nchannel = 0\nclosed = "high"')
-    page = describe(loaded(tmp_path, changed(high, text=KEYS)))
+    page = told(loaded(tmp_path, changed(high, text=KEYS)))
     assert 'key "DOOR KEY" closes high, as its resistor pulls' in page
-    page = describe(loaded(tmp_path, changed(down, high, text=KEYS)))
+    page = told(loaded(tmp_path, changed(down, high, text=KEYS)))
     assert "as its resistor pulls" not in page
 
 
@@ -219,6 +218,6 @@ def test_how_each_key_reports(tmp_path: Path) -> None:
     console = loaded(tmp_path, text)
     how = {key.name: (key.settle_ms, key.first_contact) for key in console.keys}
     assert how == {"CABINET KEY": (25, False), "DOOR KEY": (None, False)} | {f"W.{n}": (None, True) for n in range(14)}
-    page = describe(console)
+    page = told(console)
     assert "momentary, closed low, rests 25 ms " in page
     assert "toggle, closed low, at first contact" in page

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.console import describe
-from tests.console.sample import changed, findings, line_of, loaded
+from tests.console.sample import changed, findings, line_of, loaded, told
 from tests.console.test_rules import Rule
 
 MATRICES = """\
@@ -149,7 +148,7 @@ def test_what_the_sample_becomes(tmp_path: Path) -> None:
 
 
 def test_page(tmp_path: Path) -> None:
-    page = describe(loaded(tmp_path, MATRICES))
+    page = told(loaded(tmp_path, MATRICES))
     flat = " ".join(page.split())
     assert "rows 0-6, columns 8-14, a diode at each contact, always low 48, pull up, free 0-46" in flat
     assert "rows 5-6, 12, columns 16, 20-21, no diodes, pull up, free none" in flat

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.console import describe
-from tests.console.sample import OTHER, TEXT, changed, findings, line_of, loaded
+from tests.console.sample import OTHER, TEXT, changed, findings, line_of, loaded, told
 from tests.console.test_rules import Rule
 
 TWO_CHAINS = """
@@ -218,7 +217,7 @@ PAGE = [
 
 @pytest.mark.parametrize("line", PAGE)
 def test_page(tmp_path: Path, line: str) -> None:
-    page = describe(loaded(tmp_path, OTHER))
+    page = told(loaded(tmp_path, OTHER))
     assert f"  {line}" in page.split("\n")
     assert "16 mA" in page
     assert "lines  " not in page
@@ -235,12 +234,12 @@ def test_page(tmp_path: Path, line: str) -> None:
     ],
 )
 def test_cautions(tmp_path: Path, change: tuple[str, str], caution: str) -> None:
-    assert caution not in describe(loaded(tmp_path, OTHER))
-    assert caution in describe(loaded(tmp_path, changed(change, text=OTHER)))
+    assert caution not in told(loaded(tmp_path, OTHER))
+    assert caution in told(loaded(tmp_path, changed(change, text=OTHER)))
 
 
 def test_lines_that_stay_low_or_are_wired_are_no_matter(tmp_path: Path) -> None:
     text = changed(('"5-6, 26"', '"12-13, 26"'), ("address = 0x42", "address = 0x42\nblank = 22"), text=OTHER)
-    page = describe(loaded(tmp_path, text))
+    page = told(loaded(tmp_path, text))
     assert "may glow" not in page
     assert 'part "more" has no blank' not in page

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 from bridge.console import describe
-from tests.console.sample import changed, loaded
+from tests.console.sample import OTHER, TEXT, changed, loaded, told
 
 # source: read off the sample by eye; free channels are those no row, lamp, key or sentinel names.
 PAGE = """\
@@ -13,14 +13,18 @@ Bench: 5 lamps, 6 keys
   board: Raspberry Pi 3B+
 
 Buses
-  panel  SPI 0  2,000,000 Hz  real wires  CE1 GPIO 7, CE0 GPIO 8, MISO GPIO 9, MOSI GPIO 10, SCLK GPIO 11
-  spare  SPI 1  1,000,000 Hz  rehearsed   CE2 GPIO 16, CE1 GPIO 17, CE0 GPIO 18, MISO GPIO 19, MOSI GPIO 20,
-                                          SCLK GPIO 21
+  panel  SPI 0  2,000,000 Hz  real wires  CE1 GPIO 7, CE0 GPIO 8, MISO GPIO 9,
+                                          MOSI GPIO 10, SCLK GPIO 11
+  spare  SPI 1  1,000,000 Hz  rehearsed   CE2 GPIO 16, CE1 GPIO 17, CE0 GPIO 18,
+                                          MISO GPIO 19, MOSI GPIO 20, SCLK GPIO
+                                          21
 
 Parts
-  drivers  2 × TLC5947  channels 0-47  panel CE0  latch GPIO 24 (header pin 18), blank GPIO 25 (header pin 22),
+  drivers  2 × TLC5947  channels 0-47  panel CE0  latch GPIO 24 (header pin 18),
+                                                  blank GPIO 25 (header pin 22),
                                                   free 4, 6-47
-  inputs   3 × 74HC165  channels 0-23  panel CE1  load GPIO 23 (header pin 16), always high 0, always low 23,
+  inputs   3 × 74HC165  channels 0-23  panel CE1  load GPIO 23 (header pin 16),
+                                                  always high 0, always low 23,
                                                   free 5, 7, 9-22
 
 Lamps
@@ -28,8 +32,10 @@ Lamps
   RUN                     drivers 5    J1 6    grey
 
 Kinds of lamp
-  4 × lamp  glow: filament, 12 V, 0.08 A, 2350 K, rises in 60 ms, falls in 33 ms  LED fitted
-  1 × lamp  pilot: filament, 12 V, 0.08 A, 2300 K, rises in 60 ms                 filament fitted, gets the duty
+  4 × lamp  glow: filament, 12 V, 0.08 A, 2350    LED fitted
+            K, rises in 60 ms, falls in 33 ms
+  1 × lamp  pilot: filament, 12 V, 0.08 A, 2300   filament fitted, gets the duty
+            K, rises in 60 ms
 
 Brightness
   calm         60%  of what follows; from dark to full in 900 ms at least
@@ -42,8 +48,9 @@ Keys
   START                momentary, closed high          inputs 4
 
 Typewriter and cards
-  typewriter  /dev/serial/by-id/usb-x, real wires, 110 baud 7E2: carries 10.0 characters a second, 10 are typed;
-              72 columns, a return takes 120 ms and 4 ms a column
+  typewriter  /dev/serial/by-id/usb-x, real wires, 110 baud 7E2: carries 10.0
+              characters a second, 10 are typed; 72 columns, a return takes 120
+              ms and 4 ms a column
   reader      folder "reader", 300 cards a minute
   punch       folder "punch", 100 cards a minute, 40 blank cards at first
 
@@ -67,7 +74,7 @@ Mind
 
 def test_a_readers_page(tmp_path: Path) -> None:
     reader = '"reader"\ntaken_out = "finish"\nstacker_cards = 500\nstart_key = "START"\nend_key = "W.2"\n'
-    page = " ".join(describe(loaded(tmp_path, changed(('"reader"\n', reader)))).split())
+    page = " ".join(told(loaded(tmp_path, changed(('"reader"\n', reader)))).split())
     said = 'reader folder "reader", 300 cards a minute, 500 cards fill the stacker, a deck that is taken out is read to'
     assert f"{said} its end; keys: start START, end W.2 punch" in page
 
@@ -78,7 +85,7 @@ def test_page(tmp_path: Path) -> None:
 
 
 def test_page_of_next_to_nothing(tmp_path: Path) -> None:
-    page = describe(loaded(tmp_path, 'format = 1\nname = "Bare"\n'))
+    page = told(loaded(tmp_path, 'format = 1\nname = "Bare"\n'))
     assert [line for line in page.split("\n") if line and line[0] != " "] == ["Bare: 0 lamps, 0 keys", "Rates"]
 
 
@@ -98,7 +105,7 @@ def test_bus_time(tmp_path: Path, chips: int, clock: int, rate: int, transfer: s
         ("rate_hz = 250", f"rate_hz = {rate}"),
     )
     wanted = f"panel  drivers   {chips} × 288 bits in {transfer}, {rate} times a second: {share}"
-    assert wanted in describe(loaded(tmp_path, text))
+    assert wanted in told(loaded(tmp_path, text))
 
 
 @pytest.mark.parametrize(
@@ -119,8 +126,8 @@ def test_bus_time(tmp_path: Path, chips: int, clock: int, rate: int, transfer: s
     ],
 )
 def test_cautions(tmp_path: Path, change: tuple[str, str], caution: str) -> None:
-    assert caution not in describe(loaded(tmp_path))
-    assert caution in describe(loaded(tmp_path, changed(change)))
+    assert caution not in told(loaded(tmp_path))
+    assert caution in told(loaded(tmp_path, changed(change)))
 
 
 @pytest.mark.parametrize(("brightness", "trim", "warned"), [(1, 1, False), (0.9, 1, True), (1, 0.7, True)])
@@ -129,7 +136,7 @@ def test_a_neon_that_nothing_dims_is_no_matter(tmp_path: Path, brightness: float
         ('fitted = "filament"\ntrim = 0.7', f'fitted = "neon"\ntrim = {trim}'),
         ("brightness = 0.9", f"brightness = {brightness}"),
     )
-    assert ("is a neon" in describe(loaded(tmp_path, text))) is warned
+    assert ("is a neon" in told(loaded(tmp_path, text))) is warned
 
 
 def test_one_trim_for_a_whole_row(tmp_path: Path) -> None:
@@ -143,5 +150,17 @@ def test_lamps_are_instant_unless_something_else_is_said(tmp_path: Path) -> None
 
 
 def test_wires_known_in_part(tmp_path: Path) -> None:
-    page = describe(loaded(tmp_path, changed(('wire = "grey"\n', ""))))
+    page = told(loaded(tmp_path, changed(('wire = "grey"\n', ""))))
     assert re.search(r"RUN +drivers 5 +J1 6$", page, re.MULTILINE)
+
+
+def test_it_fits_80_columns(tmp_path: Path) -> None:
+    path = tmp_path.relative_to(tmp_path.anchor)
+    for text in (TEXT, OTHER):
+        page = describe(loaded(tmp_path, text)).split("\n")
+        assert max(len(line) for line in page if str(path) not in line) <= 80
+
+
+def test_supplies(tmp_path: Path) -> None:
+    page = told(loaded(tmp_path, OTHER))
+    assert "  lamps  5 V    gives 4 A  fuse 3 A  on by itself\n  logic  3.3 V\n" in page

@@ -23,7 +23,7 @@ from bridge.parts.catalogue import (
     SPI_LAMP_DRIVERS,
     TWINS,
 )
-from bridge.parts.facts import Facts, KeyDriver, LampDriver
+from bridge.parts.facts import BOARD_LINES, Facts, KeyDriver, LampDriver
 from bridge.parts.onoff import OFF, ON
 from bridge.parts.shiftout import Register
 from bridge.rehearsal.wires import RehearsedEnd, RehearsedWires
@@ -308,3 +308,17 @@ def test_only_a_key_chip_that_has_lost_its_settings_is_found_and_its_contacts_ar
         assert driver.check()
         assert driver.read() & keys.fit == keys.fit
         assert not driver.check()
+
+
+@pytest.mark.parametrize("facts", CATALOGUE.values(), ids=CATALOGUE)
+def test_supply_and_levels_are_stated(facts: Facts) -> None:
+    electrical = facts.electrical
+    assert (electrical is BOARD_LINES) == (facts.bus is None)
+    assert 0 < electrical.volts[0] <= electrical.volts[1]
+    assert 0.5 <= electrical.high < 1
+    assert electrical.source
+    if facts.bus is not None:
+        assert (electrical.lamps is not None) == (facts.serves == "lamps")
+        assert (electrical.lamp_volts > 0) == (facts.serves == "lamps")
+        assert (electrical.reference_volts > 0) == (electrical.lamps == "constant")
+        assert electrical.speaks is not None or facts.serves == "lamps"
