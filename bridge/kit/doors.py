@@ -91,7 +91,9 @@ def _add_trace(commands: Any) -> None:
     save.add_argument("--seconds", type=_positive, default=600.0, metavar="N", help="how long the last while is (600)")
     save.add_argument("--megabytes", type=_positive, default=64.0, metavar="N", help="how much of it at most (64)")
     save.set_defaults(door=_trace_save)
-    play = about.add_parser("play", help="show a recording's lamps and typing on a panel, without the machine")
+    play = about.add_parser(
+        "play", help="show a recording's lamps and typing on a panel, without the machine, and tell the rest"
+    )
     play.add_argument("file", type=Path, metavar="FILE", help="a recording")
     _where(play)
     play.add_argument("--speed", type=_positive, default=1.0, metavar="FACTOR", help="times faster than recorded")
@@ -132,7 +134,8 @@ def _trace_play(arguments: argparse.Namespace) -> None:
     async def play() -> None:
         manner = Manner(arguments.speed, arguments.skip, arguments.loop)
         core = observer_socket(arguments.state).with_name("core.sock")
-        await Player(core, read(arguments.file), manner).play(LoopClock())
+        say = lambda line: print(line, flush=True)  # noqa: E731
+        await Player(core, read(arguments.file), manner, say).play(LoopClock())
 
     asyncio.run(play())
 

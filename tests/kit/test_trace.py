@@ -25,6 +25,7 @@ from bridge.links.client import CoreClient
 from bridge.links.messages import (
     CardRead,
     Credit,
+    Device,
     Hello,
     Key,
     Keyboard,
@@ -333,6 +334,33 @@ def test_silences_are_cut_and_time_of_a_running_machine_is_not() -> None:
     records = [at(0, HELLO), at(1, frame(1)), at(100, frame(2)), at(100.5, running), at(103, running), at(200, Read())]
     plan = schedule(records, Manner(2.0, skip=1.0))
     assert [when / SECOND for when, _ in plan] == [0, 0.5, 1.0, 1.25, 2.5]
+    plan = schedule(records, Manner())
+    assert [when / SECOND for when, _ in plan] == [0, 1, 100, 100.5, 103]
+
+
+def test_hoppers_and_hands_are_told_and_no_card_is_moved(tmp_path: Path) -> None:
+    reader, lamps = Device("reader", "empty", "no deck"), Device("lamp drivers", "ready", "")
+    records = [*RECORDS[:15], at(11.5, reader, "daemon"), at(11.6, lamps, "daemon")]
+    said: list[str] = []
+
+    async def main(file: str, folder: Path, *, typewriter: bool) -> None:
+        folder.mkdir()
+        (folder / "reader").mkdir()
+        (folder / "reader" / "mine.deck").write_text("MINE\n")
+        (folder / "punch").mkdir()
+        async with Rig(folder, load(examples() / file)) as rig:
+            await Player(rig.sockets.core, Recording("toy", records), Manner(), said.append).play(rig.clock)
+            await rig.wait(1000)
+            assert bool(rig.line.sent) is typewriter
+        assert [path.name for path in (folder / "punch").iterdir()] == []
+
+    run_virtually(main("skerry.toml", tmp_path / "a", typewriter=True))
+    words = [line[24:] for line in said]
+    assert [word.split()[0] for word in words] == ["HELLO", "KEY", "CARD", "PUNCH", "KEYBOARD", "LAST", "DEVICE"]
+    assert said[1].startswith("    0.300000  < daemon  KEY W.1 closed")
+    said.clear()
+    run_virtually(main("first-panel.toml", tmp_path / "b", typewriter=False))
+    assert [line[24:] for line in said if "TYPE" in line] == ["TYPE 'TIDE $1\\r\\n'"] * 2
 
 
 def test_what_was_typed_is_typed_as_credit_allows(tmp_path: Path) -> None:

@@ -1,7 +1,11 @@
-"""Playing a recording: its lamps and its typing on a panel, without the machine."""
+"""Playing a recording: its lamps and its typing on a panel, without the machine.
+
+What a panel cannot do by itself, or should not, is told in words, when it happened: keys, hoppers, the keyboard. No
+card is moved: the reader would read what lies in it today, and the punch would fill somebody's stick.
+"""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,11 +15,26 @@ import numpy.typing as npt
 from bridge.clock import SECOND, LoopClock
 from bridge.errors import ConsoleError
 from bridge.kit.trace.record import Record, Recording
+from bridge.kit.trace.words import Teller
 from bridge.links.client import FRAME, CoreClient
-from bridge.links.messages import Hello, Lamps, Type
+from bridge.links.messages import (
+    CardRead,
+    Device,
+    Done,
+    Hello,
+    Key,
+    Keyboard,
+    Lamps,
+    LastCard,
+    Message,
+    Punch,
+    Task,
+    Type,
+)
 
 LINKED_WITHIN = 10 * SECOND
 """Nanoseconds."""
+_HOPPERS = ("reader", "punch")
 
 
 @dataclass(frozen=True)
@@ -27,6 +46,13 @@ class Manner:
     loop: bool = False
 
 
+def is_told(message: Message | None) -> bool:
+    """Return whether something is told in words: what hands, hoppers and the console itself did."""
+    if isinstance(message, Device):
+        return message.device in _HOPPERS
+    return isinstance(message, CardRead | Punch | LastCard | Key | Keyboard | Task | Done)
+
+
 def schedule(records: Sequence[Record], manner: Manner) -> list[tuple[int, Record]]:
     """Return (nanoseconds after the start, record) for each record that is played, in order.
 
@@ -35,7 +61,7 @@ def schedule(records: Sequence[Record], manner: Manner) -> list[tuple[int, Recor
     plan: list[tuple[int, Record]] = []
     at = before = 0
     for record in records:
-        if not isinstance(record.message, Lamps | Type | Hello):
+        if not isinstance(record.message, Lamps | Type | Hello) and not is_told(record.message):
             continue
         gap = record.at - before if plan else 0
         running = isinstance(record.message, Lamps) and record.message.elapsed > 0
@@ -48,15 +74,22 @@ def schedule(records: Sequence[Record], manner: Manner) -> list[tuple[int, Recor
 
 
 class Player:
-    """A core that shows a recording at the console at `path`: it has the recorded lamps, and no keys."""
+    """A core that shows a recording at the console at `path`: it has the recorded lamps, and no keys.
 
-    def __init__(self, path: Path, recording: Recording, manner: Manner) -> None:
+    `say` gets a line of words for each thing that is not shown.
+    """
+
+    def __init__(
+        self, path: Path, recording: Recording, manner: Manner, say: Callable[[str], None] = lambda _: None
+    ) -> None:
         hellos = [record.message for record in recording.records if isinstance(record.message, Hello)]
         if not hellos:
             raise ConsoleError("There is no core in this recording: nothing can be played.")
         self._lamps = list(dict.fromkeys(name for hello in hellos for name in hello.lamps))
         self._plan = schedule(recording.records, manner)
         self._loop = manner.loop
+        self._say = say
+        self._teller = Teller()
         self._place: npt.NDArray[np.intp] = np.zeros(0, np.intp)
         self._to_type = b""
         self.client = CoreClient(
@@ -68,7 +101,7 @@ class Player:
         try:
             await self._link(clock)
             for _ in itertools.count() if self._loop else range(1):
-                start = clock.now()
+                start, self._teller = clock.now(), Teller()
                 for at, record in self._plan:
                     await self._until(clock, start + at)
                     self._show(record)
@@ -101,6 +134,7 @@ class Player:
     def _show(self, record: Record) -> None:
         match record.message:
             case Hello() as hello:
+                self._tell(record)
                 self._place = np.array([self._lamps.index(name) for name in hello.lamps], np.intp)
             case Lamps() as lamps:
                 stand = np.zeros(len(self._lamps), np.uint8)
@@ -113,5 +147,12 @@ class Player:
                 on_time = np.zeros(len(self._lamps), np.uint32)
                 on_time[self._place] = np.frombuffer(lamps.on_time, "<u4")
                 self.client.count(bits, lamps.elapsed, on_time)
-            case Type() as typed:
+            case Type() as typed if self.client.device("typewriter").state:
                 self._to_type += typed.codes
+            case _:
+                self._tell(record)
+
+    def _tell(self, record: Record) -> None:
+        words = self._teller.tell(record)
+        if words is not None:
+            self._say(words)

@@ -924,6 +924,7 @@ cw_link *cw_open(const cw_setup *setup)
     link->socket = -1;
     link->latest = link->stand;
     link->cycles_left = link->cycles_between = 1;
+    link->run_ticks = 1; /* never 0 */
     link->pace = 1;
     at = put(link->hello, hello - 4, 4);
     at = put(at, HELLO, 1);
@@ -973,31 +974,53 @@ NOT_INLINE static void look(cw_link *link)
     poll_at(link, now);
 }
 
-void cw_cycle(cw_link *link, const uint64_t *lamps, uint32_t ticks)
+/* Do what is due after a cycle that filled the batch, or after which the clock is to be read. */
+NOT_INLINE static void after_cycle(cw_link *link)
+{
+    if (link->batched == BATCH)
+        full_batch(link);
+    if (link->cycles_left == 0 && !link->clock_is_theirs)
+        look(link);
+}
+
+/* Count a cycle as long as those in the batch, for which there is room. */
+static void count_cycle(cw_link *link, const uint64_t *lamps, uint32_t ticks)
 {
     const size_t words = link->words;
+    uint64_t *slot = link->batch + link->batched++ * link->room;
     size_t w;
-    if (link->welcomed && ticks != 0) {
-        uint64_t *slot;
-        if (link->elapsed > MOST_TICKS - ticks)
-            forget_on_time(link); /* held up for very long: the oldest goes */
-        if (ticks != link->run_ticks) {
-            end_batch(link);
-            link->run_ticks = ticks;
-        }
-        slot = link->batch + link->batched++ * link->room;
-        for (w = 0; w + 4 <= words; w += 4)
-            memcpy(slot + w, lamps + w, 4 * sizeof *slot);
-        for (; w < words; w++)
-            slot[w] = lamps[w];
-        link->latest = slot;
-        link->elapsed += ticks;
-        if (link->batched == BATCH)
-            full_batch(link);
-    } else
+    for (w = 0; w + 4 <= words; w += 4)
+        memcpy(slot + w, lamps + w, 4 * sizeof *slot);
+    for (; w < words; w++)
+        slot[w] = lamps[w];
+    link->latest = slot;
+    link->elapsed += ticks;
+    if (--link->cycles_left == 0 || link->batched == BATCH)
+        after_cycle(link);
+}
+
+NOT_INLINE static void other_cycle(cw_link *link, const uint64_t *lamps, uint32_t ticks)
+{
+    if (!link->welcomed || ticks == 0) {
         cw_rest(link, lamps);
-    if (--link->cycles_left == 0 && !link->clock_is_theirs)
-        look(link);
+        link->cycles_left--;
+        after_cycle(link);
+        return;
+    }
+    if (link->elapsed > MOST_TICKS - ticks)
+        forget_on_time(link); /* held up for very long: the oldest goes */
+    if (ticks != link->run_ticks)
+        end_batch(link);
+    link->run_ticks = ticks;
+    count_cycle(link, lamps, ticks);
+}
+
+void cw_cycle(cw_link *link, const uint64_t *lamps, uint32_t ticks)
+{
+    if (link->welcomed && ticks == link->run_ticks && link->elapsed <= MOST_TICKS - ticks)
+        count_cycle(link, lamps, ticks);
+    else
+        other_cycle(link, lamps, ticks);
 }
 
 void cw_rest(cw_link *link, const uint64_t *lamps)
