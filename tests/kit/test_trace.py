@@ -23,18 +23,26 @@ from bridge.kit.trace.vcd import dump
 from bridge.kit.trace.words import Teller, rows
 from bridge.links.client import CoreClient
 from bridge.links.messages import (
+    TASK_SAVE,
     CardRead,
+    Cause,
     Credit,
     Device,
+    Done,
+    Have,
     Hello,
     Key,
     Keyboard,
+    Knows,
     Lamps,
     LastCard,
     Message,
+    OwnTime,
     Punch,
     Punched,
     Read,
+    Refused,
+    Task,
     Type,
     Welcome,
     encode,
@@ -169,6 +177,37 @@ def test_records_are_told_in_words() -> None:
     card = teller.tell(at(12, CardRead(5, 1, 2, struct.pack("<80H", 0x901, *[0] * 79)), "daemon"))
     # source: ANSI X3.26: rows 12 and 9 are I, row 12 counts 2048, row 1 256, row 9 1.
     assert card == "    2.000000  < daemon  CARD 5 |\ue901|"
+
+
+def test_tasks_and_ends_are_told_in_words() -> None:
+    teller = Teller()
+    messages: list[Message] = [
+        *(Knows(0), Knows(2), Knows(3), Task(1, TASK_SAVE, 5000, "evening"), Task(2, 9, 1, "x"), Done(1, 0, "at 7")),
+        *(Done(2, 1, "no such task"), Cause(4), Refused("the console is shutting down"), OwnTime(), Have(7, 1)),
+    ]
+    assert [str(teller.tell(at(0, message)))[24:] for message in messages] == [
+        "KNOWS nothing",
+        "KNOWS save and restore",
+        "KNOWS power and save and restore",
+        "TASK 1, save: evening, within 5000 ms",
+        "TASK 2, task 9: x, within 1 ms",
+        "DONE 1: at 7",
+        "DONE 2, FAILED: no such task",
+        "CAUSE 4",
+        "REFUSED the console is shutting down",
+        "OWN TIME",
+        "HAVE 7",
+    ]
+
+
+def test_what_a_record_is_about_is_told_by_its_message() -> None:
+    messages: list[Message | None] = [frame(1), Key(0, 0, 1), Credit(1), OwnTime(), Knows(1), None]
+    kinds = [at(0, message).kind for message in messages]
+    assert kinds == ["lamps", "keys", "typing", "cards", "link", "link"]
+
+
+def test_a_dump_lasts_as_long_as_its_recording() -> None:
+    assert list(dump(Recording("x", [at(1, HELLO), at(3, Credit(5))])))[-1] == f"#{2 * SECOND}"
 
 
 def test_the_same_lamps_are_told_once_and_the_pace_each_second() -> None:
