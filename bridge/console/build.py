@@ -245,6 +245,7 @@ class _Builder:
             pull=table.pulled,
             place=self._line(where),
             fed=self._fed(where, table),
+            **self._chained(where, table),
         )
         if part.facts.holds_miso and part.bus is not _NO_BUS:
             self._take_miso(where, part)
@@ -277,6 +278,20 @@ class _Builder:
             placed["addresses"] = tuple(table.addresses)
             self._take_addresses(where, table, bus)
         return placed | {"bus": bus, "chips": table.chips}
+
+    def _chained(self, where: KeyPath, table: shape.Part) -> dict[str, Any]:
+        """Return the fields of a part that tell how its chips are chained."""
+        if not isinstance(table, shape.KeyPart):
+            return {}
+        chips = table.chips if isinstance(table, shape.BusPart) else 1
+        cables = tuple(table.cables)
+        if len(cables) not in {0, 1, chips}:
+            wrong = f'"cables" of {self._title(where)} lists {len(cables)}, but it has {chips} chips'
+            self._wrong(where, "cables", wrong, "list one for each, or one for all")
+        fields: dict[str, Any] = {"cables": cables * chips if len(cables) == 1 else cables}
+        if isinstance(table, shape.ChainPart):
+            fields["far_end"] = table.serial_in
+        return fields
 
     def _bus_of(self, where: KeyPath, table: shape.BusPart) -> Bus:
         """Return the bus a part is on, one that stands in if it cannot be that one."""

@@ -75,7 +75,9 @@ class Part:
     only; 0 and empty elsewhere. `pwm_hz` is how often a second its outputs are switched to dim a lamp, None if they are
     not. `pull` is the resistor on each input, "none" where builders fit their own. `always_high` and `always_low` are
     sentinel channels, fixed by wiring; empty for parts that serve lamps. The `rows` and `columns` of a matrix are GPIO
-    numbers, or pins of its chip; without `diodes`, keys that are held together can hide others.
+    numbers, or pins of its chip; without `diodes`, keys that are held together can hide others. `far_end` is the level
+    that the serial input of a key chain's last chip is wired to. `cables` are the names of what leads to each chip,
+    nearest the board first; empty if nobody named them.
     """
 
     name: str
@@ -95,6 +97,19 @@ class Part:
     columns: tuple[int, ...] = ()
     diodes: bool = True
     fed: Fed = Fed()
+    far_end: Literal["low", "high"] = "low"
+    cables: tuple[str, ...] = ()
+
+    @property
+    def tail(self) -> range:
+        """The bits that are read after its last channel, numbered on: all are at the level of the far end."""
+        return range(self.channels, self.channels + self.facts.tail)
+
+    @property
+    def proves_its_cable(self) -> bool:
+        """Whether no single wire that fails can pass for keys: its last channel is not what its far end is."""
+        opposite = self.always_high if self.far_end == "low" else self.always_low
+        return not self.facts.tail or self.channels - 1 in opposite
 
     @property
     def channels(self) -> int:

@@ -293,6 +293,11 @@ class KeyPart(Part):
     contacts: Label | None = Field(
         default=None, examples=["logic"], description="name of the supply that contacts and their resistors go to"
     )
+    cables: list[Label] = Field(
+        default=[],
+        examples=[["J11", "J12"]],
+        description="names of what leads to each chip, nearest the board first; or one for all",
+    )
 
     @property
     def sentinels(self) -> dict[str, list[int]]:
@@ -310,6 +315,14 @@ class LampPart(Part):
     lamp_ma: float | None = Field(default=None, gt=0, le=5000, examples=[10], description="that each lamp is to carry")
     transistors: bool = Field(
         default=False, examples=[True], description="whether the lamps' current passes through transistors instead"
+    )
+
+
+class ChainPart(SpiPart, KeyPart):
+    """A chain whose far end is read too."""
+
+    serial_in: Level = Field(
+        default="low", examples=["low"], description="what the serial input of the last chip is wired to"
     )
 
 
@@ -372,6 +385,8 @@ def _part(facts: Facts) -> type[Part]:
         own["address"] = _address(facts)
     base, words = _WIRED[facts.bus]
     bases: Any = (base, KeyPart if facts.serves == "keys" else LampPart)
+    if facts.tail:
+        bases = ChainPart
     if facts.matrix:
         bases = ChipMatrix if facts.bus == "i2c" else LineMatrix
         words = bases.__doc__

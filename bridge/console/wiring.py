@@ -256,6 +256,13 @@ def _key_cautions(part: Part, keys: Iterable[Key]) -> Iterator[str]:
             if key.closed_high == (part.pull == "up"):
                 level = "high" if key.closed_high else "low"
                 yield f'key "{key.name}" closes {level}, as its resistor pulls: right for a contact that breaks'
+    elif part.facts.tail:
+        if not part.proves_its_cable:
+            level = "high" if part.far_end == "low" else "low"
+            yield (
+                f'part "{part.name}": its last channel ({part.channels - 1}) is not always {level}, as its serial_in '
+                f"is {part.far_end}: a wire that breaks between its chips can look like keys"
+            )
     elif not (part.always_high and part.always_low):
         level = "low" if part.always_high else "high"
         yield f'part "{part.name}" has no channel that is always {level}: a loose cable can look like keys'

@@ -17,7 +17,7 @@ from bridge.clock import SECOND
 from bridge.console.facts import Bus as BusFacts
 from bridge.console.facts import Console, LampKind, Part
 from bridge.daemon.bus import Bus, Job
-from bridge.daemon.chains import KeyJob, LampChain, LampJob
+from bridge.daemon.chains import Cables, KeyJob, LampChain, LampJob
 from bridge.daemon.opening import Opening
 from bridge.errors import ConsoleError
 from bridge.lamps.drive import LampDrive
@@ -38,6 +38,7 @@ from bridge.parts.catalogue import (
 from bridge.parts.facts import KeyDriver, LampDriver
 from bridge.rehearsal.panel import RehearsedPanel
 from bridge.report import Report
+from bridge.switches.breaks import Breaks
 from bridge.switches.ghosts import Ghosts
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
 from bridge.wires.kinds import I2c, Line, Spi, Wires
@@ -157,7 +158,8 @@ def _lay(
             chains.append(_lamp_chain(console, part, lamps, opening))
         else:
             opening = Opening(part.name, wiring.key_driver)
-            job = KeyJob(part.name, opening, _key_scan(console, part), events, report)
+            cables = Cables(part.chips if part.facts.bus else 1, part.cables)
+            job = KeyJob(part.name, opening, key_scan(console, part), events, report, cables)
             jobs.append(Job(SECOND // console.scan.rate_hz, job.run))
         try:
             opening.open()
@@ -272,7 +274,8 @@ def _lamp_chain(console: Console, part: Part, lamps: npt.NDArray[np.intp], openi
     return LampChain(part.name, opening, places[:, 0], places[:, 1], part.channels)
 
 
-def _key_scan(console: Console, part: Part) -> KeyScan:
+def key_scan(console: Console, part: Part) -> KeyScan:
+    """Return what makes events of the scans of a part."""
     contacts = [
         Contact(
             n, key.channel, key.closed_high, None if key.settle_ms is None else key.settle_ms * MS, key.first_contact
@@ -281,7 +284,10 @@ def _key_scan(console: Console, part: Part) -> KeyScan:
         if key.part == part
     ]
     ghosts = Ghosts(len(part.rows), len(part.columns)) if part.facts.matrix and not part.diodes else None
-    return KeyScan(contacts, list(part.always_high), list(part.always_low), console.scan.settle_ms * MS, ghosts)
+    breaks = Breaks(part.chips, part.tail.stop) if part.facts.tail else None
+    high, low = [*part.always_high], [*part.always_low]
+    (high if part.far_end == "high" else low).extend(part.tail)
+    return KeyScan(contacts, high, low, console.scan.settle_ms * MS, ghosts, breaks)
 
 
 def _drive(console: Console, lamps: npt.NDArray[np.intp], limit: FlashShare) -> LampDrive:

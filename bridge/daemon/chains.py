@@ -1,6 +1,7 @@
 """The jobs a bus does: lamp chains written from the frame slot, key chains scanned into events."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,12 @@ REWRITE = RETRY = CHECK = SECOND
 """Nanoseconds after which a chain is written again although nothing changed, since a chip may have been upset; after
 which a part whose bus failed is tried again; and after which chips are asked whether they have been upset."""
 
-CABLE = "The cable of these keys has come off or lost its supply: check its plugs. The keys are held as they were."
+CABLE = (
+    "{} has come off, has lost its supply, or has a wire that is broken, shorted or swapped: check its plugs. The keys "
+    "are held as they were."
+)
+PATIENCE = 3
+"""Transfers in a row that may fail before a part pauses: a single one costs no more than its scan."""
 GHOSTS = (
     "So many of these keys are held together that some cannot be told, since their matrix has no diodes. Those are "
     "taken as they were until others are let go of."
@@ -135,6 +141,30 @@ class LampJob:
                 self._report(said)
 
 
+@dataclass(frozen=True)
+class Cables:
+    """What leads to each of so many `chips`, nearest the board first: `names`, or nothing if nobody named them."""
+
+    chips: int = 1
+    names: tuple[str, ...] = ()
+
+    def words(self, suspects: range | None) -> str:
+        """Return what is wrong if what leads to one of these chips is broken; it may be any where that is not known."""
+        chips = suspects or range(self.chips)
+        shared = suspects is not None and not chips.start
+        if self.names:
+            names = list(dict.fromkeys(self.names[chip] for chip in chips))
+            one = f"Cable {names[0]}" if len(names) == 1 else f"One of the cables {', '.join(names)}"
+            behind = [name for name in dict.fromkeys(self.names[chips.stop :]) if name not in names]
+            short = f" (or, if it is a short, {', '.join(behind)})" if shared and behind else ""
+            return CABLE.format(f"{one}{short} of these keys")
+        if shared or len(chips) == self.chips:
+            return CABLE.format("The cable of these keys")
+        first, last = chips[0] + 1, chips[-1] + 1
+        where = f"chip {first}" if first == last else f"one of the chips {first} to {last}"
+        return CABLE.format(f"The cable of these keys, where it leads to {where} (1 is nearest the board),")
+
+
 class KeyJob:
     """One key chain; `events` is called on the bus's thread, as `report` is.
 
@@ -148,20 +178,21 @@ class KeyJob:
         scan: KeyScan,
         events: Callable[[list[KeyEvent]], None],
         report: Report,
+        cables: Cables | None = None,
     ) -> None:
         self._part = part
         self._opening = opening
         self._scan = scan
         self._events = events
+        self._cables = cables or Cables()
         self._ready = DeviceState(part, "ready")
         self._ghosts = DeviceState(part, "ghosts", GHOSTS)
-        self._cable = DeviceState(part, "cable", CABLE)
         self._upset = DeviceState(part, "upset", UPSET.format("keys"))
         self._report = on_change(report)
-        self._retry = self._look = 0
+        self._retry = self._look = self._failed = 0
 
     def run(self, now: int) -> None:
-        """Scan once."""
+        """Scan once, and look again if a key seems to have moved."""
         if now < self._retry:
             return
         driver = self._opening.driver(now)
@@ -174,20 +205,29 @@ class KeyJob:
             lost = driver.check()
         try:
             levels = driver.read()
+            moved = self._scan.moved(levels)
+            doubted = driver.doubted(levels, moved) if moved else 0
         except OSError as error:
-            self._retry = now + RETRY
-            self._scan.interrupt()
-            self._report(_bus_trouble(self._part, error))
+            self._fail(now, error)
             return
-        events = self._scan.feed(now, levels)
+        self._failed = 0
+        events = self._scan.feed(now, levels, doubted)
         if events:
             self._events(events)
         if not self._scan.intact:
-            self._report(self._cable)
+            self._report(DeviceState(self._part, "cable", self._cables.words(self._scan.suspects)))
         elif lost:
             self._report(self._upset)
         elif self._scan.known:
             self._report(self._ghosts if self._scan.withheld else self._ready)
+
+    def _fail(self, now: int, error: OSError) -> None:
+        """Let one transfer be lost; pause if it is not the first in a row."""
+        self._failed += 1
+        if self._failed >= PATIENCE:
+            self._retry = now + RETRY
+            self._scan.interrupt()
+            self._report(_bus_trouble(self._part, error))
 
 
 def _bus_trouble(part: str, error: OSError) -> DeviceState:

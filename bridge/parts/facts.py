@@ -90,6 +90,7 @@ class Facts:
     channels of each chip that can be no input, with what the data sheet calls their pins. A `matrix` has its contacts
     in rows and columns, which the description gives; `bits_per_chip` is then for each row, and `outputs_only` are pins.
     `electrical` is that of the board's own lines where the part is nothing else.
+    `tail` bits more are read after the last channel of a chain: what its far end is wired to.
     """
 
     name: str
@@ -109,6 +110,7 @@ class Facts:
     outputs_only: tuple[tuple[int, str], ...] = ()
     matrix: bool = False
     electrical: Electrical = BOARD_LINES
+    tail: int = 0
 
     @property
     def dims(self) -> bool:
@@ -137,7 +139,13 @@ class KeyDriver(Protocol):
     """Reads a chain of inputs."""
 
     def read(self) -> int:
-        """Return the levels now: bit n is channel n, 1 for high. Raises OSError when the bus fails."""
+        """Return the levels now: bit n is channel n, 1 for high; then the tail. Raises OSError when the bus fails."""
+
+    def doubted(self, levels: int, moved: int) -> int:
+        """Return the channels that a second look does not confirm, after `levels` were read.
+
+        `moved` are those that seem to have changed; only they matter. Raises OSError when the bus fails.
+        """
 
     def check(self) -> bool:
         """Tell whether a chip had lost its settings since this was last asked; `read` sets it up again.

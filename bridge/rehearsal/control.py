@@ -5,6 +5,9 @@ One request a line, an object of JSON with `do`; one answer a line: what was ask
     {"do": "throw", "key": NAME, "closed": true}     close or open a key's contact
     {"do": "lamps"}                                  {"lamps": {NAME: code 0–4095}} as the drivers' twins show them
     {"do": "plug", "part": NAME, "plugged": false}   pull a part's cable off, or put it back
+    {"do": "fault", "part": NAME, "wire": "clock", "kind": "open", "chip": 3}   break a wire of a chain of keys; with
+                                                     "other", "floats", "pin", "comes_and_goes" as in broken.py
+    {"do": "mend", "part": NAME}                     and mend it
     {"do": "page"}                                   {"page": [lines], "printed": codes done} of the typewriter's twin
     {"do": "keyboard", "text": "…"}                  type on the typewriter's own keyboard
 """
@@ -39,6 +42,8 @@ class Control:
             "lamps": lambda _: {"lamps": self._panel.codes()},
             "plug": self._plug,
             "upset": self._upset,
+            "fault": lambda asked: self._fault(asked, asked),
+            "mend": lambda asked: self._fault(asked, None),
             "page": lambda _: {"page": self._writer().page(), "printed": self._writer().printed},
             "keyboard": self._keyboard,
         }
@@ -87,6 +92,13 @@ class Control:
             self._panel.upset(request.get("part", ""))
         except (KeyError, TypeError, AttributeError):
             raise RequestError(f"no rehearsed part with settings to lose is called {request.get('part')!r}") from None
+        return {}
+
+    def _fault(self, request: dict[str, Any], asked: dict[str, Any] | None) -> dict[str, Any]:
+        try:
+            self._panel.fault(request.get("part", ""), asked)
+        except (KeyError, TypeError):
+            raise RequestError(f"no rehearsed part is called {request.get('part')!r}") from None
         return {}
 
     def _keyboard(self, request: dict[str, Any]) -> dict[str, Any]:

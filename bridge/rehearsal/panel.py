@@ -2,9 +2,11 @@
 
 import asyncio
 import random
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from bridge.console.facts import Key, Lamp, Part
+from bridge.rehearsal.broken import Broken, order
 from bridge.rehearsal.wires import RehearsedEnd, RehearsedWires
 
 BOUNCE = 0.003
@@ -25,6 +27,8 @@ class RehearsedPanel:
         for part in parts:
             for channel in part.always_low:
                 self._ends[part.name].twin.set(channel, level=False)
+            if part.facts.tail:
+                self._ends[part.name].twin.serial_in = part.far_end == "high"
         for key in self._keys.values():
             self._set(key, closed=False)
 
@@ -56,6 +60,20 @@ class RehearsedPanel:
     def plug(self, part: str, *, plugged: bool) -> None:
         """Pull a part's cable off, or put it back. Raises KeyError for a name that is not here."""
         self._ends[part].plugged = plugged
+
+    def fault(self, part: str, asked: Mapping[str, Any] | None) -> None:
+        """Break a wire of a chain of keys as `asked` (see broken.order), or mend it.
+
+        Raises KeyError for a name that is not here, ValueError for what cannot be broken, saying why.
+        """
+        end = self._ends[part]
+        facts = next(one for one in self.parts if one.name == part)
+        if asked is None:
+            end.between = None
+            return
+        if not facts.facts.tail:
+            raise ValueError(f'part "{part}" is no chain of keys: only those have wires that can be broken one by one')
+        end.between = Broken(end.twin, order(asked, facts.chips), self._random)
 
     def _end(self, part: Part) -> RehearsedEnd:
         wires, facts = self.wires, part.facts

@@ -39,11 +39,19 @@ class EdgePin(MockPWMPin):  # type: ignore[misc] # gpiozero has no types
 
 
 class RehearsedEnd:
-    """A part's twin at the end of its wires; `plugged` False is a cable that has come off: nothing arrives."""
+    """A part's twin at the end of its wires; `plugged` False is a cable that has come off: nothing arrives.
+
+    What stands `between` the wires and the twin, if anything, does what a fault in them does.
+    """
 
     def __init__(self, twin: Any) -> None:
         self.twin = twin
         self.plugged = True
+        self.between: Any = None
+
+    def control(self, key: str, level: bool) -> None:
+        """Pass on an edge of a control line."""
+        getattr(self.between or self.twin, key)(level)
 
     def edge(self, channel: int, level: bool) -> None:
         """Pass on an edge of a line that is itself a channel."""
@@ -56,7 +64,7 @@ class RehearsedSpi(RehearsedEnd):
 
     def transfer(self, data: bytes) -> bytes:
         """Exchange bytes with the twin; with the cable off nothing arrives, and the open input reads low."""
-        return bytes(self.twin.transfer(data)) if self.plugged else bytes(len(data))
+        return bytes((self.between or self.twin).transfer(data)) if self.plugged else bytes(len(data))
 
     def close(self) -> None:
         """Nothing is held."""
@@ -129,12 +137,14 @@ class RehearsedWires:
 
     def add(self, facts: Facts, chips: int, port: int, select: int, gpios: Mapping[str, int]) -> RehearsedSpi:
         """Put a part's twin at the end of a chip select, and its lines (key to GPIO) on their pins."""
-        end = self._spi[port, select] = RehearsedSpi(self._twin(facts, chips, gpios))
+        end = self._spi[port, select] = RehearsedSpi(TWINS[facts.name](chips))
+        self._control(end, facts, gpios)
         return end
 
     def add_i2c(self, facts: Facts, port: int, addresses: Sequence[int], gpios: Mapping[str, int]) -> RehearsedEnd:
         """Put a part's chips at their addresses of an I2C bus, and its lines (key to GPIO) on their pins."""
-        end = RehearsedEnd(self._twin(facts, len(addresses), gpios))
+        end = RehearsedEnd(TWINS[facts.name](len(addresses)))
+        self._control(end, facts, gpios)
         chips = self._i2c.setdefault(port, RehearsedI2c()).chips
         chips.update({address: (end, chip) for chip, address in enumerate(addresses)})
         return end
@@ -187,15 +197,13 @@ class RehearsedWires:
         """Let go of every line."""
         self._factory.close()
 
-    def _twin(self, facts: Facts, chips: int, gpios: Mapping[str, int]) -> Any:
-        twin = TWINS[facts.name](chips)
+    def _control(self, end: RehearsedEnd, facts: Facts, gpios: Mapping[str, int]) -> None:
+        """Put a part's control lines on their pins; one that is left out stands otherwise than at rest."""
         for line in facts.lines:
-            edge = getattr(twin, line.key)
             if line.key in gpios:
-                self._factory.pin(gpios[line.key]).on_edge.append(edge)
+                self._factory.pin(gpios[line.key]).on_edge.append(partial(end.control, line.key))
             else:
-                edge(not line.at_rest)
-        return twin
+                end.control(line.key, not line.at_rest)
 
 
 def _level(twin: Any, channel: int) -> int:

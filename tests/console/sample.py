@@ -43,8 +43,8 @@ chips = 3
 bus = "panel"
 select = 1
 load = 23
-always_high = [0]
-always_low = [23]
+always_high = [23]
+always_low = [0]
 
 [[lamp_kind]]
 name = "glow"

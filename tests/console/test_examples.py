@@ -49,7 +49,7 @@ def test_skerry_names_are_those_of_its_definition(skerry: Console) -> None:
 def test_skerry_is_wired_as_it_says(skerry: Console) -> None:
     drivers, inputs = skerry.parts
     assert (drivers.facts.name, drivers.chips, inputs.facts.name, inputs.chips) == ("TLC5947", 8, "74HC165", 6)
-    assert (inputs.always_high, inputs.always_low) == ((0,), (inputs.channels - 1,))
+    assert (inputs.always_high, inputs.always_low) == ((inputs.channels - 1,), (0,))
     assert not any(bus.rehearsed for bus in skerry.buses)
     assert skerry.typewriter
     assert not skerry.typewriter.rehearsed

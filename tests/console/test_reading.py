@@ -158,7 +158,7 @@ def test_what_the_sample_becomes(tmp_path: Path) -> None:
     )
     assert spare.rehearsed
     assert (drivers.bus, drivers.lines, drivers.channels, drivers.bits) == (panel, {"latch": 24, "blank": 25}, 48, 576)
-    assert (inputs.always_high, inputs.always_low, inputs.select) == ((0,), (23,), 1)
+    assert (inputs.always_high, inputs.always_low, inputs.select) == ((23,), (0,), 1)
     assert [(lamp.name, lamp.channel, lamp.connector, lamp.pin, lamp.wire) for lamp in console.lamps] == [
         ("A.3", 0, "J1", "1", "red"),
         ("A.2", 1, "J1", "2", "white/blue"),
@@ -257,3 +257,11 @@ def test_what_a_line_carries(tmp_path: Path, baud: int, data: int, parity: str, 
     )
     assert console.typewriter
     assert console.typewriter.line_characters_per_second == pytest.approx(carried, abs=0.001)
+
+
+def test_cables_and_the_far_end_of_a_chain(tmp_path: Path) -> None:
+    inputs = loaded(tmp_path, changed(("load = 23", 'load = 23\ncables = ["J1"]\nserial_in = "high"'))).parts[1]
+    assert (inputs.cables, inputs.far_end, inputs.tail) == (("J1", "J1", "J1"), "high", range(24, 32))
+    assert not inputs.proves_its_cable
+    inputs = loaded(tmp_path).parts[1]
+    assert (inputs.cables, inputs.far_end, inputs.proves_its_cable) == ((), "low", True)

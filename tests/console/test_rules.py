@@ -371,19 +371,25 @@ RULES |= {
         (('channels = "0-3"', 'channels = "0-2, 0"'),), '"0-2, 0"', ("channel 0 of", 'both times by lamp_row "A"')
     ),
     "sentinel that is a key": Rule(
-        (("always_high = [0]", "always_high = [4]"),),
+        (("always_high = [23]", "always_high = [4]"),),
         "channel = 4",
         ('"always_high" of part "inputs" on line <always_high = [4]>', 'by key "START" on'),
-        (("always_high = [0]", "always_high = [5]"),),
+        (("always_high = [23]", "always_high = [5]"),),
     ),
     "sentinel high and low": Rule(
-        (("always_low = [23]", "always_low = [0]"),), "always_low", ("channel 0", "always_high")
+        (("always_low = [0]", "always_low = [23]"),), "always_low", ("channel 23", "always_high")
     ),
     "sentinel beyond the chain": Rule(
-        (("always_low = [23]", "always_low = [24]"),),
+        (("always_low = [0]", "always_low = [24]"),),
         "always_low",
         ('"always_low" of part "inputs" goes to channel 24', "3 × 74HC165 is channels 0-23"),
-        (("always_low = [23]", "always_low = []"),),
+        (("always_low = [0]", "always_low = []"),),
+    ),
+    "cables that are not one a chip": Rule(
+        (("load = 23", 'load = 23\ncables = ["J1", "J2"]'),),
+        "cables = ",
+        ('"cables" of part "inputs" lists 2, but it has 3 chips', "list one for each, or one for all"),
+        (("load = 23", 'load = 23\ncables = ["J1", "J2", "J2"]'),),
     ),
     # Counts, pins and wires.
     "too few channels": Rule(

@@ -24,7 +24,7 @@ Parts
                                                   blank GPIO 25 (header pin 22),
                                                   free 4, 6-47
   inputs   3 × 74HC165  channels 0-23  panel CE1  load GPIO 23 (header pin 16),
-                                                  always high 0, always low 23,
+                                                  always high 23, always low 0,
                                                   free 5, 7, 9-22
 
 Lamps
@@ -112,12 +112,12 @@ def test_bus_time(tmp_path: Path, chips: int, clock: int, rate: int, transfer: s
     ("change", "caution"),
     [
         (
-            ("always_high = [0]", ""),
-            'part "inputs" has no channel that is always high: a loose cable can look like keys',
+            ("always_high = [23]", ""),
+            'part "inputs": its last channel (23) is not always high, as its serial_in is low: a wire that breaks',
         ),
         (
-            ("always_low = [23]", ""),
-            'part "inputs" has no channel that is always low: a loose cable can look like keys',
+            ("always_low = [0]", 'serial_in = "high"'),
+            'part "inputs": its last channel (23) is not always low, as its serial_in is high',
         ),
         (('kind = "glow"\n', ""), 'kind "glow" is that of no lamp'),
         (('group = "registers"\n', ""), 'group "registers" has no lamp in it'),

@@ -2,8 +2,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 
-from bridge.daemon.chains import CABLE, CHECK, RETRY, REWRITE, KeyJob, LampChain, LampJob
+from bridge.daemon.chains import CABLE, CHECK, PATIENCE, RETRY, REWRITE, Cables, KeyJob, LampChain, LampJob
 from bridge.daemon.opening import Opening
 from bridge.report import DeviceState
 from bridge.switches.scan import Contact, KeyEvent, KeyScan
@@ -21,6 +22,8 @@ class Driver:
         self.upset = False
         self.asked = 0
         self.levels = 0b011
+        self.doubts = 0
+        self.moved: list[int] = []
 
     def write(self, codes: npt.NDArray[np.uint16]) -> None:
         if self.broken:
@@ -39,6 +42,10 @@ class Driver:
         if self.broken:
             raise OSError(5, "Input/output error")
         return self.levels
+
+    def doubted(self, levels: int, moved: int) -> int:
+        self.moved.append(moved)
+        return self.doubts
 
 
 def opened(part: str, driver: Driver) -> Opening[Any]:
@@ -136,16 +143,76 @@ def test_key_events_a_cable_that_comes_off_and_a_bus_that_fails() -> None:
     driver.levels = 0b000
     job.run(40 * MS)
     driver.broken = True
-    job.run(44 * MS)
+    for now in range(44 * MS, 60 * MS, 4 * MS):
+        job.run(now)
     driver.broken = False
     driver.levels = 0b001
-    job.run(48 * MS)
+    job.run(60 * MS)
     assert said[-1].state == "not-ready"
-    job.run(44 * MS + RETRY)
-    assert [(state.state, state.words == CABLE) for state in said] == [
+    for now in range(52 * MS + RETRY, 52 * MS + RETRY + 300 * MS, 4 * MS):
+        job.run(now)
+    words = CABLE.format("The cable of these keys")
+    assert [(state.state, state.words == words) for state in said] == [
         ("ready", False),
         ("cable", True),
         ("not-ready", False),
+        ("cable", True),
         ("ready", False),
     ]
     assert len(events) == 1
+
+
+def test_transfers_that_fail_one_at_a_time_cost_no_more_than_their_scans() -> None:
+    # source: arithmetic: scans at 0 and 8 ms fail, those at 4, 12, 16 ms show the key; it rests from 4 to 14 ms.
+    driver, said, events = Driver(), list[DeviceState](), list[KeyEvent]()
+    job = KeyJob(
+        "keys", opened("keys", driver), KeyScan([Contact(7, 1, False)], [], [], 10 * MS), events.extend, said.append
+    )
+    driver.levels = 0
+    for now in range(0, 20 * MS, 4 * MS):
+        driver.broken = now in {0, 8 * MS}
+        job.run(now)
+    assert events == [KeyEvent(4 * MS, 7, True)]
+    assert [state.state for state in said] == ["ready"]
+    driver.broken = True
+    for now in range(20 * MS, 20 * MS + (PATIENCE - 1) * 4 * MS, 4 * MS):
+        job.run(now)
+    assert [state.state for state in said] == ["ready"]
+    job.run(40 * MS)
+    assert [state.state for state in said] == ["ready", "not-ready"]
+
+
+def test_a_second_look_is_taken_at_keys_that_seem_to_move_and_what_it_does_not_confirm_is_no_event() -> None:
+    driver, said, events = Driver(), list[DeviceState](), list[KeyEvent]()
+    job = KeyJob(
+        "keys", opened("keys", driver), KeyScan([Contact(7, 1, False)], [], [], 10 * MS), events.extend, said.append
+    )
+    job.run(0)
+    assert driver.moved == []
+    driver.levels, driver.doubts = 0, 0b10
+    for now in range(4 * MS, 100 * MS, 4 * MS):
+        job.run(now)
+    assert (events, {*driver.moved}) == ([], {0b10})
+    driver.doubts = 0
+    for now in range(100 * MS, 116 * MS, 4 * MS):
+        job.run(now)
+    assert events == [KeyEvent(100 * MS, 7, True)]
+
+
+@pytest.mark.parametrize(
+    ("names", "suspects", "words"),
+    [
+        ((), None, "The cable of these keys has"),
+        ((), range(3), "The cable of these keys has"),
+        ((), range(2), "The cable of these keys has"),
+        ((), range(2, 3), "where it leads to chip 3 (1 is nearest the board), has"),
+        ((), range(1, 3), "where it leads to one of the chips 2 to 3 (1 is nearest the board), has"),
+        (("J1", "J1", "J2"), None, "One of the cables J1, J2 of these keys has"),
+        (("J1", "J1", "J2"), range(1), "Cable J1 (or, if it is a short, J2) of these keys has"),
+        (("J1", "J1", "J2"), range(1, 2), "Cable J1 of these keys has"),
+        (("J1", "J1", "J2"), range(1, 3), "One of the cables J1, J2 of these keys has"),
+        (("J1", "J1", "J1"), range(1), "Cable J1 of these keys has"),
+    ],
+)
+def test_the_cable_in_words(names: tuple[str, ...], suspects: range | None, words: str) -> None:
+    assert words in Cables(3, names).words(suspects)

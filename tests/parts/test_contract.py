@@ -268,6 +268,9 @@ def test_what_is_read_is_what_the_contacts_are_channel_by_channel(keys: Wired, d
         keys.put(levels)
         assert driver.read() & keys.fit == levels & keys.fit
         assert driver.read() >> keys.channels == 0
+        # A second look at any of them confirms the first.
+        assert driver.doubted(driver.read(), (1 << keys.channels) - 1) == 0
+        assert driver.doubted(driver.read(), 1) == 0
         assert not driver.check()
 
 

@@ -151,6 +151,18 @@ def test_a_chip_that_does_not_answer_is_named_and_set_up_when_it_does() -> None:
     assert not driver.check()
 
 
+def test_a_data_wire_that_is_held_low_reads_no_key_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    # source: the protocol: a low acknowledge bit is an acknowledge, and low data bits are zeros.
+    bus, driver = made([0x20])
+    driver.read()
+    with monkeypatch.context() as held:
+        held.setattr(bus, "read", lambda _address, _register, count: bytes(count))
+        for _ in range(5):
+            with pytest.raises(OSError, match="0x20: it does not keep what is written to it"):
+                driver.read()
+    assert driver.read() == 0x7F7F
+
+
 def test_a_chip_found_away_by_the_check_is_no_upset_one() -> None:
     bus, driver = made()
     driver.read()

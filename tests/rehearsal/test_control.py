@@ -45,7 +45,7 @@ def test_cables_are_pulled_and_put_back(tmp_path: Path) -> None:
     async def main(rig: Rig, ask: Ask) -> None:
         for plugged, state in ((False, "cable"), (True, "ready")):
             assert await ask({"do": "plug", "part": "key inputs", "plugged": plugged}) == {}
-            await rig.wait(50)
+            await rig.wait(300)
             assert rig.state_of("key inputs").state == state  # type: ignore[union-attr]
 
     with_control(tmp_path, main)

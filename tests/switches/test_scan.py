@@ -27,9 +27,13 @@ def test_a_cable_that_came_off_throws_no_key_and_recovers() -> None:
     for broken in (0x00, 0xFF, OPEN & ~1, OPEN | 0x80):
         assert hold(keys, 1000 * MS, broken) == []
         assert not keys.intact
-    assert hold(keys, 2000 * MS, OPEN & ~0b10) == []
+    # source: the rule as stated in the class: a quarter of a second of right scans, then they settle.
+    for now in range(0, 250 * MS, 4 * MS):
+        assert keys.feed(2000 * MS + now, OPEN & ~0b110) == []
+        assert not keys.intact
+    assert hold(keys, 2252 * MS, OPEN & ~0b110) == [KeyEvent(2252 * MS, 1, True)]
     assert keys.intact
-    assert hold(keys, 3000 * MS, OPEN) == [KeyEvent(3000 * MS, 0, False)]
+    assert hold(keys, 3000 * MS, OPEN & ~0b100) == [KeyEvent(3000 * MS, 0, False)]
 
 
 def test_samples_before_and_after_a_broken_scan_are_not_joined() -> None:
@@ -37,7 +41,8 @@ def test_samples_before_and_after_a_broken_scan_are_not_joined() -> None:
     assert keys.feed(0, OPEN & ~0b10) == []
     assert keys.feed(4 * MS, 0) == []
     assert keys.feed(12 * MS, OPEN & ~0b10) == []
-    assert keys.feed(22 * MS, OPEN & ~0b10) == [KeyEvent(12 * MS, 0, True)]
+    assert keys.feed(262 * MS, OPEN & ~0b10) == []
+    assert keys.feed(272 * MS, OPEN & ~0b10) == [KeyEvent(262 * MS, 0, True)]
 
 
 def test_inputs_that_no_key_uses_are_not_looked_at() -> None:
@@ -92,3 +97,24 @@ def test_keys_settle_in_times_of_their_own_and_all_are_known_after_the_longest()
         known.append(keys.known)
     assert events == [KeyEvent(0, 2, True), KeyEvent(0, 1, True), KeyEvent(0, 0, True)]
     assert known == [False, False, False, False, False, True]
+
+
+def test_what_a_second_look_does_not_confirm_stays_as_it_was_and_freezes_the_keys_if_that_lasts() -> None:
+    keys = scan()
+    hold(keys, 0, OPEN)
+    assert keys.moved(OPEN) == 0
+    assert keys.moved(OPEN & ~0b110) == 0b110
+    assert keys.moved(OPEN & ~0b111) == 0
+    for now in range(100 * MS, 350 * MS, 4 * MS):
+        assert keys.feed(now, OPEN & ~0b110, 0b10) == ([KeyEvent(100 * MS, 1, True)] if now == 112 * MS else [])
+        assert keys.intact
+    assert keys.feed(352 * MS, OPEN & ~0b110, 0b10) == []
+    assert (keys.intact, keys.suspects) == (False, range(1))
+    # It takes scans without doubt to be believed again.
+    keys.feed(356 * MS, OPEN)
+    keys.feed(500 * MS, OPEN, 0b10)
+    keys.feed(504 * MS, OPEN)
+    keys.feed(750 * MS, OPEN)
+    assert (keys.intact, keys.suspects) == (False, range(1))
+    keys.feed(754 * MS, OPEN)
+    assert (keys.intact, keys.suspects) == (True, None)
