@@ -2,7 +2,8 @@
 
 One request a line, an object of JSON with `do`; one answer a line: what was asked for, or `{"error": words}`.
 
-    {"do": "throw", "key": NAME, "closed": true}     close or open a key's contact
+    {"do": "throw", "key": NAME, "closed": true}     close or open a key's contact; with
+                                                     "bounces": false it does not bounce
     {"do": "lamps"}                                  {"lamps": {NAME: code 0–4095}} as the drivers' twins show them
     {"do": "plug", "part": NAME, "plugged": false}   pull a part's cable off, or put it back
     {"do": "fault", "part": NAME, "wire": "clock", "kind": "open", "chip": 3}   break a wire of a chain of keys; with
@@ -75,7 +76,8 @@ class Control:
 
     def _throw(self, request: dict[str, Any]) -> dict[str, Any]:
         try:
-            self._panel.throw(request.get("key", ""), closed=bool(request.get("closed")))
+            bounces = request.get("bounces") is not False
+            self._panel.throw(request.get("key", ""), closed=bool(request.get("closed")), bounces=bounces)
         except (KeyError, TypeError):
             raise RequestError(f"no rehearsed key is called {request.get('key')!r}") from None
         return {}

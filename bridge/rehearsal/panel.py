@@ -32,9 +32,12 @@ class RehearsedPanel:
         for key in self._keys.values():
             self._set(key, closed=False)
 
-    def throw(self, name: str, *, closed: bool) -> None:
+    def throw(self, name: str, *, closed: bool, bounces: bool = True) -> None:
         """Close or open a key's contact, which bounces a little. Raises KeyError for a name that is not here."""
         key = self._keys[name]
+        if not bounces:
+            self._set(key, closed)
+            return
         loop = asyncio.get_running_loop()
         for at in sorted(
             (self._random.random() * BOUNCE for _ in range(self._random.randrange(BOUNCES))), reverse=True

@@ -10,6 +10,7 @@ from tests.benchmarks.daemon import daemon, demo, steps, wakes
 from tests.benchmarks.decks import decks
 from tests.benchmarks.harness import Benchmark, run
 from tests.benchmarks.key_chain import key_chain
+from tests.benchmarks.keys import key_to_core
 from tests.benchmarks.lamp_chain import lamp_chain
 from tests.benchmarks.lamps import daemon_at_work, lamps
 from tests.benchmarks.link import link
@@ -18,7 +19,7 @@ from tests.benchmarks.sticks import sticks
 # A new benchmark is one file and one name here.
 BENCHMARKS: tuple[Benchmark, ...] = (
     *(lamp_chain, key_chain, lamps, decks, steps, wakes, sticks),
-    *(core_client, core_stopped_daemon, link, daemon, daemon_at_work, demo),
+    *(core_client, core_stopped_daemon, link, key_to_core, daemon, daemon_at_work, demo),
 )
 
 
