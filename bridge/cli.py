@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from bridge.errors import ConsoleError
 from bridge.kit import doors as kit
+from bridge.workshop import doors as workshop
 
 if TYPE_CHECKING:
     from bridge.decks.files import Asked
@@ -56,6 +57,7 @@ def parser() -> argparse.ArgumentParser:
     run.set_defaults(door=_run)
 
     kit.add(commands, _pace)
+    workshop.add(commands)
 
     dark = commands.add_parser("dark", help="darken every lamp of a console that is not running, and exit")
     dark.add_argument("file", type=Path, metavar="FILE", help="the console's description")

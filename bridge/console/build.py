@@ -40,7 +40,7 @@ from bridge.console.sheet import Sheet
 Strip = shape.LampRow | shape.Lamp | shape.KeyRow | shape.Key | shape.Rotary
 """Anything wired to a part: names, channels, and perhaps pins and wires, each list in the same order."""
 
-Wiring = tuple[str, Part, int, str | None, str | None, str | None, int]
+Wiring = tuple[str, Part, int, str | None, str | None, str | None, str | None, int]
 """The fields of a `Point`."""
 
 _NO_BUS = Bus("", "spi", 0, 1, rehearsed=True, place=0)
@@ -437,7 +437,8 @@ class _Builder:
         none: list[str | None] = [None] * count
         wiring = zip(table.names, table.channels, table.pins or none, table.wires or none, strict=False)
         place = self._line(where)
-        return [(name, part, channel, table.connector, pin, wire, place) for name, channel, pin, wire in wiring]
+        about, by = table.connector, table.revision
+        return [(name, part, channel, about, pin, wire, by, place) for name, channel, pin, wire in wiring]
 
     def _take_pins(self, where: KeyPath, table: Strip) -> None:
         if (table.connector is None) != (table.pins is None) and self._sheet.all_known(where):

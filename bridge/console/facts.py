@@ -148,7 +148,8 @@ class Part:
 class Point:
     """What a lamp and a key have in common: a channel of a part, and how the wire gets there.
 
-    `connector`, `pin` and `wire`, its colour, are None where the description names none.
+    `connector`, `pin`, `wire`, its colour, and `revision`, that of the board the connector is on, are None where the
+    description names none.
     """
 
     name: str
@@ -157,7 +158,14 @@ class Point:
     connector: str | None
     pin: str | None
     wire: str | None
+    revision: str | None
     place: int
+
+    @property
+    def at(self) -> str:
+        """Where to put the meter, "J3 pin 14, white/blue"; "" where the description does not say."""
+        pin = "" if self.pin is None else f"{self.connector} pin {self.pin}"
+        return ", ".join(word for word in (pin, self.wire or "") if word)
 
 
 @dataclass(frozen=True)

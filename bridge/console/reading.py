@@ -2,6 +2,7 @@
 
 import re
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,9 @@ from bridge.console.build import build
 from bridge.console.facts import Console
 from bridge.console.findings import DescriptionError, Finding
 from bridge.console.locate import Places
+from bridge.console.shape import SEVERAL
 from bridge.console.sheet import Sheet
+from bridge.console.words import one_bracket
 
 FORMAT = 1
 
@@ -19,7 +22,19 @@ def load(path: Path) -> Console:
 
     Raises DescriptionError, naming everything that is wrong with it and not the first thing only, if it cannot be used.
     """
-    text = _text(path)
+    return parse(path, _text(path))
+
+
+def parse(path: Path, text: str) -> Console:
+    """Return the console that a TOML text describes, which is or will be the file at `path`; raises as `load` does."""
+    console, findings = sketch(path, text)
+    if findings:
+        raise DescriptionError(path, findings)
+    return console
+
+
+def sketch(path: Path, text: str) -> tuple[Console, list[Finding]]:
+    """Return what could be made of a TOML text, and everything wrong with it; raises only if it is none of ours."""
     raw = _parsed(path, text)
     places = Places(text)
     form = raw.get("format")
@@ -27,11 +42,7 @@ def load(path: Path) -> Console:
         todo = "use a newer consolewright for it" if form > FORMAT else f"write format = {FORMAT}"
         wrong = f"the description is of format {form}, and format {FORMAT} is what this consolewright reads"
         raise DescriptionError(path, [Finding(places.at(["format"]), wrong, todo)])
-    sheet = Sheet(raw, places)
-    console, findings = build(path, sheet)
-    if findings:
-        raise DescriptionError(path, findings)
-    return console
+    return build(path, Sheet(raw, places))
 
 
 def _text(path: Path) -> str:
@@ -68,11 +79,22 @@ _MISTAKES = {
 }
 
 
+def _single(text: str) -> Iterator[tuple[int, str]]:
+    """Return the lines with [part] and the like, which make the second one no TOML."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        found = re.fullmatch(r"\s*\[\s*(\w+)\s*\]\s*(#.*)?", line)
+        if found and found[1] in SEVERAL:
+            yield number, found[1]
+
+
 def _parsed(path: Path, text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         message = str(error)
+    single = [Finding(number, *one_bracket(name)) for number, name in _single(text)]
+    if single:
+        raise DescriptionError(path, single)
     found = re.fullmatch(r"(.*) \(at line (\d+), column \d+\)", message)
     if found is None:
         number = text.rstrip().count("\n") + 1

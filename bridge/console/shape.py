@@ -446,6 +446,7 @@ class Row(Table):
     part: Label = Field(examples=["lamp drivers"], description="name of the part that serves them")
     channels: Numbers = Field(examples=["0-23"], description="its channels, left to right")
     connector: Label | None = Field(default=None, examples=["J3"])
+    revision: Label | None = Field(default=None, examples=["B"], description="of the board that connector is on")
     pins: Pins | None = Field(default=None, examples=["1-24"], description="pins of the connector, left to right")
     wires: list[Label] | None = Field(default=None, examples=[["white", "blue"]], description="colours, left to right")
 
@@ -462,6 +463,7 @@ class Single(Table):
     part: Label = Field(examples=["lamp drivers"], description="name of the part that serves it")
     channel: Channel = Field(examples=[0])
     connector: Label | None = Field(default=None, examples=["J3"])
+    revision: Label | None = Field(default=None, examples=["B"], description="of the board that connector is on")
     pin: Pin | None = Field(default=None, examples=[1])
     wire: Label | None = Field(default=None, examples=["white"], description="its colour")
 
@@ -554,6 +556,7 @@ class Rotary(Contact):
     part: Label = Field(examples=["key inputs"], description="name of the part that serves it")
     channels: Numbers = Field(examples=["1-8"], description="its channels, one a position")
     connector: Label | None = Field(default=None, examples=["J3"])
+    revision: Label | None = Field(default=None, examples=["B"], description="of the board that connector is on")
     pins: Pins | None = Field(default=None, examples=["1-8"], description="pins of the connector, one a position")
     wires: list[Label] | None = Field(default=None, examples=[["white", "blue"]], description="colours, one a position")
 

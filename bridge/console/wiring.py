@@ -255,7 +255,8 @@ def _key_cautions(part: Part, keys: Iterable[Key]) -> Iterator[str]:
         for key in keys:
             if key.closed_high == (part.pull == "up"):
                 level = "high" if key.closed_high else "low"
-                yield f'key "{key.name}" closes {level}, as its resistor pulls: right for a contact that breaks'
+                asked = f'key "{key.name}"{_where(key)} closes {level}, as its resistor pulls'
+                yield f"{asked}: right for a contact that breaks"
     elif part.facts.tail:
         if not part.proves_its_cable:
             level = "high" if part.far_end == "low" else "low"
@@ -268,6 +269,10 @@ def _key_cautions(part: Part, keys: Iterable[Key]) -> Iterator[str]:
         yield f'part "{part.name}" has no channel that is always {level}: a loose cable can look like keys'
 
 
+def _where(point: Point) -> str:
+    return f" ({point.at})" if point.at else ""
+
+
 def _lamp_cautions(console: Console) -> Iterator[str]:
     for kind in console.lamp_kinds:
         if not any(lamp.kind == kind for lamp in console.lamps):
@@ -278,4 +283,4 @@ def _lamp_cautions(console: Console) -> Iterator[str]:
     for lamp in console.lamps:
         if lamp.switched and (lamp.brightness < 1 or lamp.trim < 1):
             what = "a neon" if lamp.fitted == "neon" else f"on a {lamp.part.facts.name}"
-            yield f'lamp "{lamp.name}" is {what}, lit or not: neither brightness nor trim dims it'
+            yield f'lamp "{lamp.name}"{_where(lamp)} is {what}, lit or not: neither brightness nor trim dims it'

@@ -65,9 +65,19 @@ def explain(detail: ErrorDetails, raw: Mapping[str, Any]) -> tuple[str, str]:
             kind = detail["ctx"]["tag"]
             return f'{table} is of type "{kind}", which is not in the catalogue', suggest(kind, shape.PARTS)
     if path[0] in shape.TABLES and len([part for part in path if isinstance(part, str)]) == 1:
+        single = path[0] in shape.SEVERAL and isinstance(detail["input"], dict)
         brackets = f"[[{path[0]}]]" if path[0] in shape.SEVERAL else f"[{path[0]}]"
-        return f'"{path[0]}" does not stand as it must', f"write {brackets} on a line of its own and its keys below it"
+        plain = f'"{path[0]}" does not stand as it must', f"write {brackets} on a line of its own and its keys below it"
+        return one_bracket(str(path[0])) if single else plain
     return _explain_value(detail, path, table, model)
+
+
+def one_bracket(section: str) -> tuple[str, str]:
+    """Return what is wrong with [section], of which there may be several, and what to do."""
+    return (
+        f"[{section}] is in single brackets, but there may be several",
+        f"write [[{section}]], here and at each other",
+    )
 
 
 def _explain_value(detail: ErrorDetails, path: KeyPath, table: str, model: type[shape.Table]) -> tuple[str, str]:

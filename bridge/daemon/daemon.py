@@ -5,7 +5,7 @@ import contextlib
 import itertools
 import traceback
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from bridge.clock import SECOND, LoopClock
 from bridge.console.facts import Console
 from bridge.console.facts import Punch as PunchFacts
 from bridge.console.facts import Reader as ReaderFacts
+from bridge.daemon import counters
 from bridge.daemon.assembly import Assembly, assemble
 from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
 from bridge.daemon.core import CoreDesk
@@ -45,6 +46,8 @@ SHOW = SECOND // 20
 """Nanoseconds between looks at the lamps for the observer link."""
 HEALTH = 20
 """Looks between two reports of how late the buses are."""
+TELL_COUNTERS = 60
+"""Seconds between two tellings of the counters to observers."""
 STOP = 0.5
 """Seconds the buses, and then the tasks, have to end; they take a hundredth unless they hang."""
 TOLD = 0.8
@@ -136,6 +139,10 @@ class Daemon:
         self._tasks: dict[asyncio.Task[None], str] = {}
         self._failed: asyncio.Future[None] = self._loop.create_future()
         self._unheard = {part.name for part in console.parts}
+        self._connectors = _connectors(console)
+        self._counted: counters.Counted | None = None
+        self._hours: counters.LampHours | None = None
+        self._kept: dict[str, Any] = {}
         self._heard: asyncio.Future[None] = self._loop.create_future()
         if not self._unheard:
             self._heard.set_result(None)
@@ -178,6 +185,8 @@ class Daemon:
         """
         await self.farewell()
         await self._stop_devices()
+        self.ending = "the counters"
+        await self._keep_counters()
         self._core_link.close()
         self.observers.close()
         if self._control is not None:
@@ -270,7 +279,9 @@ class Daemon:
         self.observers.state(
             "panel", lamps=[lamp.name for lamp in console.lamps], keys=[key.name for key in console.keys]
         )
+        await self._open_counters()
         self._sticks = self._seams.sticks(self._clock, self._supervise)
+        self._sticks.inserted = self._stick_in
         await self._make_hoppers()
         self._make_typewriter()
         sockets = await self._serve()
@@ -278,10 +289,53 @@ class Daemon:
         for bus in self._assembly.buses:
             self._running[bus.name] = self._seams.run_bus(bus, self._bus_died)
         self._supervise(self._show(), "the observer link")
+        self._supervise(self._keep_counting(), "the counters")
         await asyncio.wait([self._heard, self._failed], return_when=asyncio.FIRST_COMPLETED)
         if self._failed.done():
             await self._failed
         return sockets
+
+    async def _open_counters(self) -> None:
+        counted, words = await self._seams.storage(counters.load, self._state)
+        self._counted, self._kept = counted, counted.plain()
+        self._hours = counters.LampHours([lamp.name for lamp in self._console.lamps], counted)
+        if words:
+            self._report(DeviceState("counters", "set-aside", words))
+        self.observers.state("counters", **self._kept)
+
+    async def _keep_counting(self) -> None:
+        """Write the counters now and then, and tell observers each minute."""
+        due = self._clock.now()
+        for minute in itertools.count(1):
+            due += TELL_COUNTERS * SECOND
+            await self._clock.until(due)
+            if self._counted is not None and self._hours is not None:
+                self._hours.settle()
+                self.observers.state("counters", **self._counted.plain())
+            if minute % (counters.EVERY // TELL_COUNTERS) == 0:
+                await self._keep_counters()
+
+    async def _keep_counters(self) -> None:
+        """Write the counters if they have changed; that it fails is told and stops nothing."""
+        if self._counted is None or self._hours is None:
+            return
+        self._hours.settle()
+        plain = self._counted.plain()
+        if plain == self._kept:
+            return
+        try:
+            await self._seams.storage(counters.save, self._state, plain)
+        except OSError as error:
+            words = (
+                f"They cannot be written ({error.strerror or error}): is the disk full? Trying again in ten minutes."
+            )
+            self._report(DeviceState("counters", "not-ready", words))
+        else:
+            self._kept = plain
+
+    def _stick_in(self, hopper: str) -> None:
+        if self._counted is not None:
+            self._counted.insertions[hopper] += 1
 
     async def _make_hoppers(self) -> None:
         console, desk = self._console, self._desk
@@ -355,6 +409,8 @@ class Daemon:
         return SerialLine(settings, received, lost)
 
     def _typed(self, codes: bytes, at: int) -> None:
+        if self._counted is not None:
+            self._counted.characters += len(codes)
         self.observers.event("typed", text=codes.decode("ascii", "replace"), at=at)
 
     def _hopper(self, name: str, facts: ReaderFacts | PunchFacts) -> Hopper:
@@ -391,6 +447,8 @@ class Daemon:
 
     def _card_read(self, card: ReadCard) -> None:
         self._desk.card(card)
+        if self._counted is not None:
+            self._counted.cards["reader"] += 1
         reader = self._desk.devices.reader
         progress = reader.progress if reader is not None else None
         if progress is not None:
@@ -398,9 +456,14 @@ class Daemon:
 
     def _card_punched(self, run: int, number: int, at: int) -> None:
         self._desk.punched(run, number, at)
+        if self._counted is not None:
+            self._counted.cards["punch"] += 1
         self.observers.event("punched", number=number)
 
     def _told(self, state: DeviceState) -> None:
+        connectors = self._connectors.get(state.device)
+        if connectors and state.words:
+            state = replace(state, words=f"{state.words} (at {connectors})")
         self._say(state)
         self._unheard.discard(state.device)
         if not self._unheard and not self._heard.done():
@@ -418,6 +481,8 @@ class Daemon:
     def _keys(self, events: list[KeyEvent]) -> None:
         reader = self._desk.devices.reader
         for event in events:
+            if event.closed and self._counted is not None:
+                self._counted.keys[self._console.keys[event.key].name] += 1
             self._desk.key(event)
             act = self._reader_keys.get(self._console.keys[event.key].name)
             if act is not None and reader is not None and event.closed:
@@ -433,6 +498,8 @@ class Daemon:
         for look in itertools.count():
             for job in assembly.lamps:
                 codes[job.lamps] = job.codes
+            if self._hours is not None:
+                self._hours.look(self._clock.now(), codes)
             self.observers.state("lamps", codes=codes.tolist())
             self.observers.state("typewriter", taken=self._desk.typed)
             if look % HEALTH == 0:
@@ -462,6 +529,15 @@ class Daemon:
         """Report a fault of our own: the service starts the daemon again."""
         if not self._failed.done():
             self._failed.set_exception(FaultError(what, error))
+
+
+def _connectors(console: Console) -> dict[str, str]:
+    """Return the connectors that the lamps and keys of each part are at, for whoever looks for a plug."""
+    found: dict[str, dict[str, None]] = {}
+    for point in (*console.lamps, *console.keys):
+        if point.connector:
+            found.setdefault(point.part.name, {})[point.connector] = None
+    return {part: ", ".join(connectors) for part, connectors in found.items()}
 
 
 def _card_code(facts: ReaderFacts | PunchFacts) -> CardCode:

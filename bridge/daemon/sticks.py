@@ -29,7 +29,8 @@ class Hopper(NamedTuple):
 class Sticks:
     """Hoppers, each with a process for its calls, unless these are run `elsewhere`.
 
-    udev is listened to if any hopper has a port. `close` ends the processes; a call that is running is let finish.
+    udev is listened to if any hopper has a port. `inserted` is told the machine's name for each stick that comes into a
+    port. `close` ends the processes; a call that is running is let finish.
     """
 
     def __init__(
@@ -49,6 +50,7 @@ class Sticks:
         self._holders: list[Holder] = []
         self._workers: dict[str, Worker] = {}
         self._source: Source | None = None
+        self.inserted: Callable[[str], None] = lambda _: None
 
     def folder(self, name: str, folder: Path) -> Hopper:
         """Return the hopper of the machine called `name`; a folder stands for its stick."""
@@ -62,6 +64,8 @@ class Sticks:
         def tell(insertion: int, folder: Path | None, words: str) -> None:
             was = slot.stick
             slot.put(Stick(insertion, folder, words))
+            if insertion and insertion != was.insertion:
+                self.inserted(name)
             if worker is not None and was.insertion and insertion != was.insertion:
                 worker.pulled()
 

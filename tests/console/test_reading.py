@@ -93,7 +93,7 @@ MISTAKES = [
     ("x = 1\n- note\n", 2, "name without a value"),
     ("x = 1\n; note\n", 2, "neither a key, a [table] nor a # note"),
     ("x = 1\ny = 2\nx = 3\n", 3, "its table has this key already: x = 3"),
-    ("[lamp]\nx = 1\n[lamp]\nx = 2\n", 3, "write [[table]]"),
+    ("[punch]\nx = 1\n[punch]\nx = 2\n", 3, "write [[table]]"),
     ('x = [\n  "a"\n  "b"\n]\n', 3, "a comma is missing"),
     ('x = "a\ny = 2\n', 1, 'close it with "'),
     ('x = """a\ny = 2\n\n', 2, "the file ends before this is complete: y = 2"),
@@ -265,3 +265,14 @@ def test_cables_and_the_far_end_of_a_chain(tmp_path: Path) -> None:
     assert not inputs.proves_its_cable
     inputs = loaded(tmp_path).parts[1]
     assert (inputs.cables, inputs.far_end, inputs.proves_its_cable) == ((), "low", True)
+
+
+def test_single_brackets_where_there_may_be_several(tmp_path: Path) -> None:
+    said = "[part] is in single brackets, but there may be several; write [[part]], here and at each other"
+    second = TEXT.index("[[part]]", TEXT.index("[[part]]") + 1)
+    once = TEXT.replace("[[part]]", "[part]  # chips", 1)[: second + 9] + "\n"
+    assert (once.count("[part]  # chips"), once.count("[[part]]")) == (1, 0)
+    assert (line_of("[part]  # chips", once), said) in findings(tmp_path, once)
+    twice = TEXT.replace("[[part]]", "[part]")
+    lines = [number for number, line in enumerate(twice.split("\n"), start=1) if line == "[part]"]
+    assert findings(tmp_path, twice) == [(number, said) for number in lines]

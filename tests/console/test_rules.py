@@ -230,7 +230,9 @@ RULES = {
     "part without a type": Rule(
         (('type = "TLC5947"\n', ""),), '[[part]]\nname = "drivers"', ('lacks the key "type"', 'type = "TLC5947"')
     ),
-    "one bracket for several": Rule((("[[rotary]]", "[rotary]"),), "[rotary]", ("write [[rotary]] on a line",)),
+    "one bracket for several": Rule(
+        (("[[rotary]]", "[rotary]"),), "[rotary]", ("write [[rotary]], here and at each other",)
+    ),
     "two brackets for one": Rule((("[scan]", "[[scan]]"),), "[[scan]]", ("write [scan] on a line",)),
     "value for a table": Rule(
         (('[board]\nmodel = "Raspberry Pi 3B+"', "board = 3"),), "board = 3", ("write [board] on a line",)

@@ -121,7 +121,10 @@ def test_bus_time(tmp_path: Path, chips: int, clock: int, rate: int, transfer: s
         ),
         (('kind = "glow"\n', ""), 'kind "glow" is that of no lamp'),
         (('group = "registers"\n', ""), 'group "registers" has no lamp in it'),
-        (('fitted = "filament"', 'fitted = "neon"'), 'lamp "RUN" is a neon, lit or not: neither brightness nor trim'),
+        (
+            ('fitted = "filament"', 'fitted = "neon"'),
+            'lamp "RUN" (J1 pin 6, grey) is a neon, lit or not: neither brightness nor trim',
+        ),
         (("serial/by-id/usb-x", "ttyUSB0"), "/dev/ttyUSB0 may be another device after a restart"),
     ],
 )
