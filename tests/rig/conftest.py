@@ -1,12 +1,12 @@
-"""One guest for all of the rig's tests, and what goes before and after each."""
+"""A guest for each process that tests, all of them copies of one on which it was installed."""
 
+import os
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
-from tests.rig.console import Console
-
-_times: list[tuple[str, float]] = []
+from tests.rig.console import INSTALLED, Console
 
 
 @pytest.fixture(autouse=True)
@@ -15,33 +15,20 @@ def _nothing_left_behind() -> None:
 
 
 @pytest.fixture(scope="session")
-def prepared() -> Iterator[Console]:
-    """A guest with the wheel in a virtual environment, and nothing installed by it yet."""
-    console = Console()
+def installed() -> Iterator[Console]:
+    """The guest after an installation and a restart."""
+    console = Console.switched_on(Path(os.environ[INSTALLED]))
     try:
-        console.prepare()
         yield console
     finally:
-        _times.extend(console.times)
         console.close()
-
-
-@pytest.fixture(scope="session")
-def installed(prepared: Console) -> Console:
-    """The guest after an installation and a restart."""
-    prepared.install()
-    return prepared
 
 
 @pytest.fixture
 def console(installed: Console) -> Iterator[Console]:
     """The console as it is in the morning: everything runs, and no stick is in."""
+    if installed.removed:
+        installed.renew()
     installed.settle()
     yield installed
     installed.machine.pull_all()
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say what the guest itself took."""
-    for what, seconds in _times:
-        terminalreporter.write_line(f"rig: {what} {seconds:.1f} s")

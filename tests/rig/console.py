@@ -2,6 +2,7 @@
 
 import contextlib
 import itertools
+import json
 import re
 import shlex
 import shutil
@@ -12,7 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import Self, TypeVar
 
 from tests.rig import sticks
 from tests.rig.build import CLONE, GUEST, VENV, guest, run
@@ -25,6 +26,9 @@ CLI = "/opt/consolewright/bin/consolewright"
 FILE = "/srv/builder/panel.toml"
 STATE = "/var/lib/consolewright"
 CHOICE = "/srv/builder/core"
+INSTALLED = "CONSOLEWRIGHT_RIG_INSTALLED"
+"""Tells the processes that test where the installation is."""
+FACTS = "installed.json"
 CMDLINE = "/boot/firmware/cmdline.txt"
 READER, PUNCH, OTHER = 1, 2, 5
 """USB ports by what they are for."""
@@ -149,21 +153,21 @@ class Console:
     `said` is what the installer printed, `times` how long each step took. `close` it.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, share: Path, disk: Path | None = None) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="rig-"))
         self.times: list[tuple[str, float]] = []
         self.ports: dict[int, str] = {}
         self.said = ""
+        self.removed = False
+        """A test has taken the installation away."""
+        self._disk = disk
         self._images = itertools.count()
         self._runs = 0
         self.last_safe = 0
         """The last card that was said to be safe before the guest was last switched off."""
         self._ends: dict[str, Drained] = {}
         self._watcher: Watcher | None = None
-        share = self.folder / "share"
-        shutil.copytree(GUEST, share)
-        run(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", share, CLONE)
-        self.machine = Machine(self._timed("guest", guest), share)
+        self.machine = Machine(self._timed("guest", guest), share, disk)
 
     def close(self) -> None:
         """End it."""
@@ -173,22 +177,43 @@ class Console:
 
     # Making it
 
-    def prepare(self) -> None:
-        """Bring the guest to where a builder installs: the wheel in a virtual environment, the description written."""
-        machine = self.machine
-        self._timed("first boot", machine.start)
-        machine.write(CMDLINE, "console=serial0,115200 console=tty1 root=PARTUUID=0 rootwait\n")
-        self._timed("pip install", lambda: machine.do(f"{VENV}/bin/pip install -q --no-index --no-deps /rig/*.whl"))
-        self._timed("sticks watch", self._find_ports)
-        machine.write(FILE, self.description())
+    @classmethod
+    def install(cls, to: Path) -> list[tuple[str, float]]:
+        """Have a builder install it, switch it off, and leave in a folder what `switched_on` needs of it.
 
-    def install(self) -> None:
-        """Install it, and switch it off and on, as the installer says."""
-        core = f"{VENV}/bin/python /rig/core.py"
-        command = f"{VENV}/bin/consolewright install {FILE} --core {core}"
-        self.said = self._timed("install", lambda: self.machine.do(command, 300))
-        self.machine.words = self.machine.do(f"grep -o 'usbcore[^ ]*' {CMDLINE}; true")
-        self.restart()
+        Returns how many seconds each step took.
+        """
+        share = to / "share"
+        shutil.copytree(GUEST, share)
+        run(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", share, CLONE)
+        console = cls(share)
+        machine, times = console.machine, console.times
+        try:
+            console._timed("first boot", machine.start)
+            machine.write(CMDLINE, "console=serial0,115200 console=tty1 root=PARTUUID=0 rootwait\n")
+            pip = f"{VENV}/bin/pip install -q --no-index --no-deps /rig/*.whl"
+            console._timed("pip install", lambda: machine.do(pip, 180))
+            console._timed("sticks watch", console._find_ports)
+            machine.write(FILE, console.description())
+            command = f"{VENV}/bin/consolewright install {FILE} --core {VENV}/bin/python /rig/core.py"
+            said = console._timed("install", lambda: machine.do(command, 300))
+            words = machine.do(f"grep -o 'usbcore[^ ]*' {CMDLINE}; true")
+            console._timed("switching off", machine.shut_down)
+            shutil.move(machine.disk, to / "disk")
+        finally:
+            console.close()
+        (to / FACTS).write_text(json.dumps({"said": said, "words": words, "ports": console.ports}))
+        return times
+
+    @classmethod
+    def switched_on(cls, installed: Path) -> Self:
+        """Return a console that `install` has left in a folder, as it is when it is first switched on again."""
+        console = cls(installed / "share", installed / "disk")
+        facts = json.loads((installed / FACTS).read_text())
+        console.said, console.machine.words = facts["said"], facts["words"]
+        console.ports = {int(port): name for port, name in facts["ports"].items()}
+        console._switch_on()
+        return console
 
     def _find_ports(self) -> None:
         for port in (READER, PUNCH):
@@ -231,8 +256,22 @@ class Console:
         """Switch it off, properly or by cutting its power, and on again."""
         if not cut:
             self.machine.shut_down()
+        self._switch_off()
+        self._switch_on()
+
+    def renew(self) -> None:
+        """Have it as it was when it was first switched on."""
+        assert self._disk is not None
+        self._switch_off()
+        self.machine.change_disk(self._disk)
+        self._switch_on()
+        self.removed = False
+
+    def _switch_off(self) -> None:
         self.machine.kill()
         self._hang_up()
+
+    def _switch_on(self) -> None:
         self._timed("boot", self.machine.start)
         self._ends["told"] = Drained(self.machine.folder / "told.sock")
         self._watcher = Watcher(self.machine.folder / "watcher.sock")

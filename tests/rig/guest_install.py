@@ -1,6 +1,6 @@
 """The installation itself: what it leaves, that twice is once, that USB lives on without it, that nothing of it stays.
 
-Run in this order: the last test takes everything away.
+Run in this order, in one guest: the last test takes everything away.
 """
 
 import pytest
@@ -9,6 +9,7 @@ from tests.rig import sticks
 from tests.rig.build import VENV
 from tests.rig.console import CLI, CMDLINE, FILE, OTHER, PUNCH, PYTHON, READER, STATE, Console
 
+pytestmark = pytest.mark.xdist_group("install")
 CORE = f"--core {VENV}/bin/python /rig/core.py"
 WORD = "usbcore.authorized_default=0"
 
@@ -117,6 +118,7 @@ def test_usb_lives_on_when_somebody_deletes_the_rules(console: Console) -> None:
 
 
 def test_removing_it_leaves_nothing(console: Console) -> None:
+    console.removed = True
     said = console.machine.do(f"{VENV}/bin/consolewright install --remove", 120)
     assert STATE in said
     found = "find / -xdev -iname '*consolewright*' -not -path '/srv/*' -not -path '/var/log/*'"

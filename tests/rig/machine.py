@@ -33,11 +33,11 @@ class GuestError(AssertionError):
 class Machine:
     """A guest that runs. `folder` holds its disk and its sockets; the disk keeps what was written over restarts.
 
-    USB ports 1 and 2 are the reader's and the punch's, 3 the typewriter's, 5 and 6 anybody's. `share` is seen in the
-    guest as /rig.
+    It begins as a copy of `disk`, or empty. USB ports 1 and 2 are the reader's and the punch's, 3 the typewriter's, 5 and
+    6 anybody's. `share` is seen in the guest as /rig.
     """
 
-    def __init__(self, guest: Guest, share: Path) -> None:
+    def __init__(self, guest: Guest, share: Path, disk: Path | None = None) -> None:
         self._guest = guest
         self._share = share
         self.folder = Path(tempfile.mkdtemp(prefix="rig-"))
@@ -46,8 +46,11 @@ class Machine:
         """What is put on the kernel's command line."""
         self.at_boot: list[tuple[int, str]] = []
         """USB ports and what is in them when it is switched on, by QEMU's name for such a device."""
-        self._disk = self.folder / "disk"
-        run("mke2fs", "-q", "-t", "ext4", self._disk, "2G")
+        self.disk = self.folder / "disk"
+        if disk is None:
+            run("mke2fs", "-q", "-t", "ext4", self.disk, "2G")
+        else:
+            self.change_disk(disk)
         self._qemu: subprocess.Popen[bytes] | None = None
         self._qmp: socket.socket | None = None
         self._agent: socket.socket | None = None
@@ -69,7 +72,7 @@ class Machine:
             *("-kernel", guest.kernel, "-initrd", guest.initrd, "-append", f"{QUIET} {self.words}"),
             *("-drive", f"file={guest.root},if=none,id=root,format=raw,readonly=on"),
             *("-device", "virtio-blk-pci,drive=root"),
-            *("-drive", f"file={self._disk},if=none,id=disk,format=raw", "-device", "virtio-blk-pci,drive=disk"),
+            *("-drive", f"file={self.disk},if=none,id=disk,format=raw", "-device", "virtio-blk-pci,drive=disk"),
             *("-chardev", f"file,id=console,path={folder / 'console.log'},append=on", "-serial", "chardev:console"),
             *("-device", "virtio-serial-pci", "-device", "virtio-rng-pci"),
             *self._port("agent"),
@@ -104,6 +107,10 @@ class Machine:
         assert self._qemu is not None
         self.attempt("systemctl poweroff --no-block")
         self._qemu.wait(60)
+
+    def change_disk(self, disk: Path) -> None:
+        """Have it begin with a copy of this disk when it is next started."""
+        run("cp", "--sparse=always", "--reflink=auto", disk, self.disk)
 
     def kill(self) -> None:
         """Cut its power: what it had not written to its disk by then is lost."""
