@@ -223,15 +223,17 @@ def _schema(_: argparse.Namespace) -> None:
 
 def _run(arguments: argparse.Namespace) -> None:
     from bridge.daemon.description import Description  # noqa: PLC0415
+    from bridge.daemon.state import state_folder  # noqa: PLC0415
 
-    with Description(arguments.file) as description:
+    state = state_folder(arguments.state)
+    with Description(arguments.file, state) as description:
         # Importing it takes as long as reading the description.
         from bridge.daemon.service import run  # noqa: PLC0415
 
         run(
             description,
             rehearse=arguments.rehearse,
-            state=arguments.state,
+            state=state,
             pace=arguments.pace,
             unattended=arguments.unattended,
             calm=arguments.calm,
@@ -239,9 +241,13 @@ def _run(arguments: argparse.Namespace) -> None:
 
 
 def _dark(arguments: argparse.Namespace) -> None:
-    from bridge.daemon.dark import dark  # noqa: PLC0415
+    from bridge.daemon.description import Description  # noqa: PLC0415
+    from bridge.daemon.state import state_folder  # noqa: PLC0415
 
-    names = dark(arguments.file, rehearse=arguments.rehearse)
+    with Description(arguments.file, state_folder(None)) as description:
+        from bridge.daemon.dark import dark  # noqa: PLC0415
+
+        names = dark(description.console(), rehearse=arguments.rehearse)
     print(f"dark: {', '.join(names) or 'there are no lamps'}")
 
 

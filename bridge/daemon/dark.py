@@ -1,19 +1,16 @@
 """`consolewright dark`: darkens every lamp of a console and exits, for when a daemon could not do it itself."""
 
-from pathlib import Path
-
-from bridge.console import load
+from bridge.console import Console
 from bridge.daemon.assembly import darken
 from bridge.errors import ConsoleError
 
 
-def dark(file: Path, *, rehearse: bool) -> list[str]:
-    """Darken the lamp parts of the console described in `file` and return their names.
+def dark(console: Console, *, rehearse: bool) -> list[str]:
+    """Darken the lamp parts of the console and return their names.
 
     Opens only their wires. What can be darkened is darkened before ConsoleError names all that could not be reached.
     Doing it twice does no harm.
     """
-    console = load(file)
     done, errors = darken(console, rehearse=rehearse)
     if errors:
         raise ConsoleError("\n".join(dict.fromkeys(errors)))

@@ -16,7 +16,7 @@ from bridge.daemon.daemon import Daemon
 from bridge.daemon.description import Description
 from bridge.daemon.ending import Ending
 from bridge.daemon.journal import FAULT, WARNING, leveled
-from bridge.daemon.state import socket_folder, state_folder
+from bridge.daemon.state import socket_folder
 from bridge.daemon.systemd import Systemd
 from bridge.daemon.watchdog import feed
 from bridge.errors import ConsoleError
@@ -33,7 +33,7 @@ def run(
     description: Description,
     *,
     rehearse: bool,
-    state: Path | None,
+    state: Path,
     pace: float | None,
     unattended: bool,
     calm: bool,
@@ -48,14 +48,13 @@ def run(
         console = description.console()
         if calm:
             console = replace(console, calm=replace(console.calm, on=True))
-        kept = state_folder(state)
         if console.reader is not None and console.reader.folder is not None and not unattended:
-            _look_at_deck(kept / console.reader.folder, console.reader.code)
+            _look_at_deck(state / console.reader.folder, console.reader.code)
         make = partial(
             Daemon,
             console,
-            state=kept,
-            sockets=socket_folder(kept),
+            state=state,
+            sockets=socket_folder(state),
             rehearse=rehearse,
             pace=console.pace.factor if pace is None else pace,
             unattended=unattended,

@@ -34,28 +34,39 @@ def demo() -> Figures:
 
 
 def daemon() -> Figures:
-    """A rehearsed console from start to ready, its and its workers' memory, and its share of a core while idle."""
+    """A rehearsed console from start to ready, its and its workers' memory, and its share of a core while idle.
+
+    `ready_s` is a morning's, with the description as it was read the day before; `first_ready_s` the first time.
+    """
     with tempfile.TemporaryDirectory() as state:
-        words = ["run", str(SKERRY), "--rehearse", "--state", state]
-        start = time.perf_counter()
-        with subprocess.Popen([sys.executable, "-m", "bridge", *words], stdout=subprocess.PIPE, text=True) as process:
-            assert process.stdout is not None
-            while not process.stdout.readline().startswith("ready:"):
-                pass
-            ready = time.perf_counter() - start
-            before, began = cpu_seconds(process.pid), time.perf_counter()
-            time.sleep(WATCHED)
-            share = (cpu_seconds(process.pid) - before) / (time.perf_counter() - began)
-            children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
-            rss, *workers = map(resident_mb, (process.pid, *map(int, children)))
-            process.terminate()
-            process.stdout.read()
+        first, *_ = _run(Path(state), 0)
+        ready, rss, workers, share = _run(Path(state), WATCHED)
     return {
+        "first_ready_s": first,
         "ready_s": ready,
         "rss_mb": rss,
-        "workers_rss_mb": sum(workers),
+        "workers_rss_mb": workers,
         "daemon_idle_cpu_percent": 100 * share,
     }
+
+
+def _run(state: Path, seconds: float) -> tuple[float, float, float, float]:
+    """Run a console; return when it was ready, what it and its workers hold, and its share of a core for a while."""
+    words = ["run", str(SKERRY), "--rehearse", "--state", str(state)]
+    start = time.perf_counter()
+    with subprocess.Popen([sys.executable, "-m", "bridge", *words], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        while not process.stdout.readline().startswith("ready:"):
+            pass
+        ready = time.perf_counter() - start
+        before, began = cpu_seconds(process.pid), time.perf_counter()
+        time.sleep(seconds)
+        share = (cpu_seconds(process.pid) - before) / (time.perf_counter() - began)
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
+        rss, *workers = map(resident_mb, (process.pid, *map(int, children)))
+        process.terminate()
+        process.stdout.read()
+    return ready, rss, sum(workers), share
 
 
 def resident_mb(pid: int) -> float:

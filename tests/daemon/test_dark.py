@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from bridge.console import load
 from bridge.daemon import assembly
 from bridge.daemon.dark import dark
 from bridge.errors import ConsoleError
@@ -99,19 +100,19 @@ def file(tmp_path: Path) -> Path:
 
 def test_what_a_dead_daemon_left_lit_is_dark_and_stays_blanked(lit: Lit, file: Path) -> None:
     assert lit.twins[0].codes().max() == 4095
-    assert dark(file, rehearse=False) == ["lamp drivers", "side lamps"]
+    assert dark(load(file), rehearse=False) == ["lamp drivers", "side lamps"]
     assert [twin.codes().max() for twin in lit.twins.values()] == [0, 0]
     assert (lit.levels[25], lit.levels[6]) == (True, True)
     lit.twins[0].blank(False)
     assert lit.twins[0].codes().max() == 0
     assert lit.closed == 1
-    assert dark(file, rehearse=False) == ["lamp drivers", "side lamps"]
+    assert dark(load(file), rehearse=False) == ["lamp drivers", "side lamps"]
 
 
 def test_what_cannot_be_reached_is_named_and_the_rest_is_dark_all_the_same(lit: Lit, file: Path) -> None:
     lit.broken = True
     with pytest.raises(ConsoleError, match=r"side lamps: bus side does not answer \(Input/output error\)"):
-        dark(file, rehearse=False)
+        dark(load(file), rehearse=False)
     # The broken bus's chip is blanked by its line, the other is dark altogether.
     assert [twin.codes().max() for twin in lit.twins.values()] == [0, 0]
 
@@ -120,7 +121,7 @@ def test_a_line_that_is_held_keeps_no_other_from_blanking_the_chips(lit: Lit, fi
     lit.held = 24
     lit.missing = {0, 1}
     with pytest.raises(ConsoleError) as error:
-        dark(file, rehearse=False)
+        dark(load(file), rehearse=False)
     assert str(error.value).splitlines() == ["GPIO24: cannot be used", "SPI0: does not exist", "SPI1: does not exist"]
     assert [twin.codes().max() for twin in lit.twins.values()] == [0, 0]
     assert lit.closed == 1

@@ -210,14 +210,14 @@ def test_lamps_that_are_lit_or_out_are_lit_however_dim_the_others_are(
 
 
 def test_dark_reaches_every_kind_of_part(file: Path) -> None:
-    assert dark(file, rehearse=True) == ["near", "far", "shifted", "plain"]
+    assert dark(load(file), rehearse=True) == ["near", "far", "shifted", "plain"]
 
 
 def test_what_is_not_installed_is_said_for_every_kind_of_wire(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for module in ("spidev", "smbus2", "gpiozero.pins.lgpio"):
         monkeypatch.setitem(sys.modules, module, None)
     with pytest.raises(ConsoleError) as told:
-        dark(file, rehearse=False)
+        dark(load(file), rehearse=False)
     lines = str(told.value).splitlines()
     assert [line.split(":")[0] for line in lines] == ["GPIO25", "I2C1", "GPIO24", "SPI0", "GPIO12", "GPIO13"]
 
@@ -237,4 +237,4 @@ def test_dark_names_the_chip_that_does_not_answer(file: Path, monkeypatch: pytes
     for name in ("spidev", "gpiozero.pins.lgpio"):
         monkeypatch.setitem(sys.modules, name, None)
     with pytest.raises(ConsoleError, match=r"far: bus cabinet does not answer \(the chip at 0x41: Remote I/O error\)"):
-        dark(file, rehearse=False)
+        dark(load(file), rehearse=False)
