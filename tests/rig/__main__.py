@@ -2,7 +2,8 @@
 
 NAME is a part of a test's name; without any, all are run. It is installed in one guest, and then two copies of that are
 tested side by side. The guest is kept in .rig, or in $CONSOLEWRIGHT_RIG_CACHE. Needs root and what `.ci/run system`
-installs. What cannot be built fails; nothing is skipped.
+installs. What cannot be built fails; nothing is skipped. Whoever works on the tests keeps the installation too, in an
+empty folder named by $CONSOLEWRIGHT_RIG_INSTALLED: what is in it is not made again, however old it is.
 """
 
 import os
@@ -22,16 +23,16 @@ GUESTS = 2
 def main(names: list[str]) -> int:
     """Run the tests and return pytest's status."""
     with tempfile.TemporaryDirectory(prefix="rig-") as folder:
+        installed = Path(os.environ.setdefault(INSTALLED, folder))
         try:
-            for what, seconds in Console.install(Path(folder)):
+            for what, seconds in Console.install(installed):
                 print(f"rig: {what} {seconds:.0f} s", flush=True)
         except BuildError as error:
             print(f"rig: {error}", file=sys.stderr)
             return 1
-        os.environ[INSTALLED] = folder
         chosen = ["-k", " or ".join(names)] if names else []
         options = ["-o", "python_files=guest_*.py", "-o", "timeout=600", "-p", "no:cacheprovider"]
-        side_by_side = ["-n", str(GUESTS), "--dist", "loadgroup"]
+        side_by_side = ["-n", str(GUESTS), "--dist", "loadfile"]
         return int(pytest.main(["-v", "--durations=25", *options, *side_by_side, *chosen, str(HERE)]))
 
 

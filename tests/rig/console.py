@@ -17,7 +17,7 @@ from typing import Self, TypeVar
 
 from tests.rig import sticks
 from tests.rig.build import CLONE, GUEST, VENV, guest, run
-from tests.rig.machine import GuestError, Machine
+from tests.rig.machine import PATIENCE, GuestError, Machine
 from tests.rig.watcher import Watcher
 
 T = TypeVar("T")
@@ -123,7 +123,7 @@ class Drained:
         with self._changed:
             return bytes(self._came)
 
-    def until(self, true: Callable[[bytes], bool], seconds: float = 30) -> bytes:
+    def until(self, true: Callable[[bytes], bool], seconds: float = PATIENCE) -> bytes:
         """Wait until what has come is as it should be, and return it."""
         with self._changed:
             if not self._changed.wait_for(lambda: true(bytes(self._came)), seconds):
@@ -181,8 +181,10 @@ class Console:
     def install(cls, to: Path) -> list[tuple[str, float]]:
         """Have a builder install it, switch it off, and leave in a folder what `switched_on` needs of it.
 
-        Returns how many seconds each step took.
+        Returns how many seconds each step took: none if it is all there.
         """
+        if (to / FACTS).exists():
+            return []
         share = to / "share"
         shutil.copytree(GUEST, share)
         run(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", share, CLONE)
@@ -219,7 +221,7 @@ class Console:
         for port in (READER, PUNCH):
             self.machine.plug(port, sticks.fat(self.image()))
         self.machine.do(f"{VENV}/bin/consolewright sticks watch >/run/watched 2>&1 & echo $! >/run/watching")
-        self.machine.until("[ $(grep -c ^port /run/watched) = 2 ]", 90)
+        self.machine.until("[ $(grep -c ^port /run/watched) = 2 ]")
         said = self.machine.do("kill $(cat /run/watching); cat /run/watched")
         self.machine.pull_all()
         named = re.findall(r'^port = "(.*)"$', said, re.MULTILINE)
@@ -309,7 +311,7 @@ class Console:
 
     # Looking at it
 
-    def until(self, device: str, state: str, seconds: float = 30, since: int = 0) -> str:
+    def until(self, device: str, state: str, seconds: float = PATIENCE, since: int = 0) -> str:
         """Wait until a device is in a state, told after the first `since` of the history; return its words."""
         watcher = self.watcher
 
@@ -330,7 +332,7 @@ class Console:
     def settle(self) -> None:
         """Have everything run, and no stick be in."""
         self.machine.pull_all()
-        self.machine.do("systemctl start consolewright consolewright-core && systemctl is-active consolewright", 120)
+        self.machine.do("systemctl start consolewright consolewright-core && systemctl is-active consolewright")
         for hopper in ("reader", "punch"):
             self.until(hopper, "not-ready")
 
@@ -374,7 +376,7 @@ class Console:
         lines = self._ends["told"].came.split()
         return int(lines[-1]) if lines else 0
 
-    def until_safe(self, number: int, seconds: float = 60) -> None:
+    def until_safe(self, number: int, seconds: float = PATIENCE) -> None:
         """Wait until the core has said that this card is safe."""
         self._ends["told"].until(lambda _: self.safe >= number, seconds)
 

@@ -1,16 +1,16 @@
 """The installation itself: what it leaves, that twice is once, that USB lives on without it, that nothing of it stays.
 
-Run in this order, in one guest: the last test takes everything away.
+Run in this order, in one guest: switching it off and on takes so long that tests share it, and the last one takes
+everything away.
 """
-
-import pytest
 
 from tests.rig import sticks
 from tests.rig.build import VENV
 from tests.rig.console import CLI, CMDLINE, FILE, OTHER, PUNCH, PYTHON, READER, STATE, Console
 
-pytestmark = pytest.mark.xdist_group("install")
 CORE = f"--core {VENV}/bin/python /rig/core.py"
+RULES = "/etc/udev/rules.d/65-consolewright-ports.rules"
+INPUTS = "/proc/bus/input/devices"
 WORD = "usbcore.authorized_default=0"
 
 
@@ -56,65 +56,59 @@ def test_udev_takes_the_rules_as_they_are_meant(console: Console) -> None:
             assert one in said, said
 
 
+def test_a_root_that_cannot_be_written_and_keyboards_that_are_in_when_it_is_switched_on(console: Console) -> None:
+    """The USB host starts before udev here, as on a Pi: a keyboard in a hopper must not work even for that long."""
+    machine = console.machine
+    words = machine.words
+    machine.words += " rig.read-only"
+    machine.at_boot += [(READER, "usb-kbd"), (OTHER, "usb-kbd")]
+    try:
+        console.restart()
+        assert machine.attempt("touch /etc/written")[0]
+        machine.plug(PUNCH, sticks.fat(console.image()))
+        console.until("punch", "ready")
+        machine.pull_all()
+
+        console.watcher.until("its words", lambda: "pull it out" in console.watcher.states["reader"]["words"])
+        machine.until(f"grep -q QEMU.USB.Keyboard {INPUTS}")
+        assert machine.do(f"grep -c QEMU.USB.Keyboard {INPUTS}") == "1"
+        # Not even for the moment before the rules were heeded.
+        assert machine.do("dmesg | grep -c 'input: QEMU QEMU USB Keyboard'") == "1"
+        assert f"-{OTHER}/" in machine.do(f"grep -A 3 QEMU.USB.Keyboard {INPUTS} | grep Sysfs")
+    finally:
+        machine.words = words
+        machine.at_boot.clear()
+
+
+def test_usb_lives_on_when_somebody_deletes_the_rules_and_installing_again_mends_it(console: Console) -> None:
+    """Comes after a start with keyboards in, on a root that cannot be written: now it is started as ever."""
+    machine = console.machine
+    console.restart()
+    for restart in (False, True):
+        if restart:
+            console.restart()
+        else:
+            machine.do(f"rm {RULES}")
+        machine.until("! grep -q 0 /sys/bus/usb/devices/usb*/authorized_default")
+        with machine.device(OTHER, "usb-kbd"):
+            machine.until(f"grep -q QEMU.USB.Keyboard {INPUTS}")
+        machine.until(f"! grep -q QEMU.USB.Keyboard {INPUTS}")
+    assert "rules" in machine.journal("consolewright-usb")
+    said = machine.do(f"{VENV}/bin/consolewright install {FILE} {CORE}", 300)
+    assert f"write {RULES}" in said
+    with machine.device(READER, "usb-kbd"):
+        console.watcher.until("its words", lambda: "pull it out" in console.watcher.states["reader"]["words"])
+        assert machine.do(f"grep -c QEMU.USB.Keyboard {INPUTS}; true") == "0"
+
+
 def test_installing_again_changes_nothing(console: Console) -> None:
     folders = "/opt/consolewright /etc/consolewright /etc/udev/rules.d /etc/systemd/system"
-    listed = f"find {folders} -type f -print0 | sort -z | xargs -0 sha256sum"
-    before = console.machine.do(listed)
-    pid = console.machine.do("systemctl show -P MainPID consolewright")
-    said = console.machine.do(f"{VENV}/bin/consolewright install {FILE} {CORE}", 180)
-    assert "nothing" in said.lower()
-    assert console.machine.do(listed) == before
-    assert console.machine.do(f"grep -c {WORD} {CMDLINE}") == "1"
-    assert console.machine.do("systemctl show -P MainPID consolewright") == pid
-
-
-def test_it_runs_on_a_root_that_cannot_be_written(console: Console) -> None:
-    words = console.machine.words
-    console.machine.words += " rig.read-only"
-    try:
-        console.restart()
-        assert console.machine.attempt("touch /etc/written")[0]
-        console.machine.plug(PUNCH, sticks.fat(console.image()))
-        console.until("punch", "ready")
-        console.machine.pull_all()
-    finally:
-        console.machine.words = words
-        console.restart()
-
-
-@pytest.mark.parametrize("port", [READER, OTHER], ids=["reader", "other"])
-def test_a_keyboard_that_is_in_when_it_is_switched_on(console: Console, port: int) -> None:
-    """The USB host starts before udev here, as on a Pi: a keyboard in a hopper must not work even for that long."""
-    console.machine.at_boot.append((port, "usb-kbd"))
-    try:
-        console.restart()
-        typed_on = console.machine.do("dmesg | grep -c 'input: QEMU QEMU USB Keyboard'; true")
-        if port == OTHER:
-            console.machine.until("grep -q QEMU.USB.Keyboard /proc/bus/input/devices")
-        else:
-            console.watcher.until("its words", lambda: "pull it out" in console.watcher.states["reader"]["words"], 30)
-            assert typed_on == "0"
-    finally:
-        console.machine.at_boot.clear()
-        console.machine.qmp("device_del", id=f"device{port}")
-
-
-def test_usb_lives_on_when_somebody_deletes_the_rules(console: Console) -> None:
-    rules = "/etc/udev/rules.d/65-consolewright-ports.rules"
-    console.machine.do(f"mv {rules} /run/kept.rules")
-    try:
-        for restart in (False, True):
-            if restart:
-                console.machine.do("mkdir -p /var/tmp/kept && cp /run/kept.rules /var/tmp/kept/")
-                console.restart()
-            console.machine.until("! grep -q 0 /sys/bus/usb/devices/usb*/authorized_default")
-            with console.machine.device(OTHER, "usb-kbd"):
-                console.machine.until("grep -q QEMU.USB.Keyboard /proc/bus/input/devices")
-            console.machine.until("! grep -q QEMU.USB.Keyboard /proc/bus/input/devices")
-        assert "rules" in console.machine.journal("consolewright-usb")
-    finally:
-        console.machine.do(f"cp /var/tmp/kept/kept.rules {rules} 2>/dev/null || cp /run/kept.rules {rules}")
-        console.restart()
+    state = f"find {folders} -type f -print0 | sort -z | xargs -0 stat -c '%n %s %y'; grep -c {WORD} {CMDLINE}"
+    state += "; systemctl show -P MainPID consolewright consolewright-core"
+    before = console.machine.do(state)
+    said = console.machine.do(f"{VENV}/bin/consolewright install {FILE} {CORE}", 300)
+    assert said.endswith("there is nothing to do.")
+    assert console.machine.do(state) == before
 
 
 def test_removing_it_leaves_nothing(console: Console) -> None:

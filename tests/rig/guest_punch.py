@@ -75,20 +75,13 @@ def test_no_card_is_lost_or_punched_twice_on_a_stick_that_is_pulled(
 def test_no_card_is_lost_or_punched_twice_when_the_power_goes(console: Console) -> None:
     settle_spool(console)
     image = sticks.fat(console.image())
-    firsts = []
-    safe = []
-    for _ in range(2):
-        firsts.append(console.punching())
-        console.machine.plug(PUNCH, image)
-        console.until_safe(firsts[-1] + 6)
-        console.restart(cut=True)
-        safe.append(console.last_safe)
+    first = console.punching()
+    console.machine.plug(PUNCH, image)
+    console.until_safe(first + 6)
+    console.restart(cut=True)
     console.core("skerry")
     console.machine.plug(PUNCH, image)
     console.until("punch", "ready")
     console.machine.pull_all()
     on_it = cards(sticks.files(image))
-    for first, last in zip(firsts, safe, strict=True):
-        run = [number for number in on_it if first <= number < first + 100_000]
-        assert run in (list(range(first, last + 1)), list(range(first, last + 2)))
-    assert on_it == sorted(on_it)
+    assert on_it in (list(range(first, console.last_safe + 1)), list(range(first, console.last_safe + 2)))

@@ -56,7 +56,6 @@ def test_a_stick_that_cannot_be_read_says_why_and_the_next_one_is_read(
     console.watcher.until(
         words,
         lambda: any(one["name"] == "reader" and words in one["words"] for one in console.watcher.history[told:]),
-        30,
     )
     console.machine.pull(stick)
     assert "2 cards" in readable(console, lambda image: sticks.fat(image, DECK))
@@ -82,7 +81,6 @@ def test_what_one_stick_does_not_take_the_next_one_gets(
             and "no stick" not in one["words"] and "looking" not in one["words"]
             for one in console.watcher.history[told:]
         ),
-        90,
     )  # fmt: skip
     console.machine.pull(stick)
     console.until("punch", "not-ready")
@@ -101,9 +99,9 @@ def test_a_slow_stick_is_waited_for(console: Console) -> None:
     first = console.punching()
     image = sticks.fat(console.image())
     console.machine.plug(PUNCH, image, fault="slow")
-    console.until_safe(first + 2, 120)
+    console.until_safe(first + 2)
     console.machine.do("systemctl stop consolewright-core")
-    console.until("punch", "ready", 60)
+    console.until("punch", "ready")
     console.machine.pull_all()
     assert cards(sticks.files(image))[:3] == [first, first + 1, first + 2]
 
@@ -125,7 +123,7 @@ def test_what_is_no_stick_gets_no_driver_on_a_hopper_port(console: Console, driv
         console.machine.qmp("netdev_add", type="user", id="none", restrict=True)
     try:
         with console.machine.device(READER, driver, **more):
-            console.watcher.until(REFUSED, lambda: REFUSED in console.watcher.states["reader"]["words"], 30)
+            console.watcher.until(REFUSED, lambda: REFUSED in console.watcher.states["reader"]["words"])
             where = console.machine.do("grep -l 1 /sys/bus/usb/devices/1-1/authorized || echo none")
             assert where == "none"
             if driver == "usb-kbd":
@@ -133,9 +131,7 @@ def test_what_is_no_stick_gets_no_driver_on_a_hopper_port(console: Console, driv
                     console.machine.qmp("send-key", keys=[{"type": "qcode", "data": "a"}])
             assert console.machine.do("ls /sys/class/input; ls /sys/class/net") == inputs
             assert console.machine.do("ls -d /sys/bus/usb/devices/1-1:* 2>/dev/null; true") == ""
-        console.watcher.until(
-            "nothing in the port", lambda: REFUSED not in console.watcher.states["reader"]["words"], 30
-        )
+        console.watcher.until("nothing in the port", lambda: REFUSED not in console.watcher.states["reader"]["words"])
     finally:
         if more:
             console.machine.qmp("netdev_del", id="none")
@@ -153,7 +149,7 @@ def test_a_stick_that_is_a_keyboard_too_gets_no_driver(console: Console) -> None
         console.until("reader", "not-ready")
         # … and not the same with a keyboard in it.
         console.machine.do("sh /rig/gadget storage+keyboard /run/gadget.img")
-        console.watcher.until(REFUSED, lambda: REFUSED in console.watcher.states["reader"]["words"], 30)
+        console.watcher.until(REFUSED, lambda: REFUSED in console.watcher.states["reader"]["words"])
         assert console.machine.do("ls /sys/class/input; lsblk -n -o NAME") == inputs
     finally:
         console.machine.do("sh /rig/gadget none")

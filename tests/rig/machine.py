@@ -22,8 +22,8 @@ QUIET = (
     "random.trust_cpu=on systemd.show_status=0"
 )
 Fault = Literal["slow", "failing"]
-BOOT = 120
-"""Seconds in which a guest starts even on a machine that has much else to do; some 7 on one that has not."""
+PATIENCE = 120
+"""Seconds for what a guest does in a few when nothing else runs: there are two of them, and others besides."""
 
 
 class GuestError(AssertionError):
@@ -33,8 +33,8 @@ class GuestError(AssertionError):
 class Machine:
     """A guest that runs. `folder` holds its disk and its sockets; the disk keeps what was written over restarts.
 
-    It begins as a copy of `disk`, or empty. USB ports 1 and 2 are the reader's and the punch's, 3 the typewriter's, 5 and
-    6 anybody's. `share` is seen in the guest as /rig.
+    It begins as a copy of `disk`, or empty. USB ports 1 and 2 are the reader's and the punch's, 3 the typewriter's, 5
+    and 6 anybody's. `share` is seen in the guest as /rig.
     """
 
     def __init__(self, guest: Guest, share: Path, disk: Path | None = None) -> None:
@@ -99,14 +99,14 @@ class Machine:
         self._plugged.clear()
         self._line(self._qmp, "qmp", 10)
         self.qmp("qmp_capabilities")
-        self._wait(0, BOOT)
+        self._wait(0, PATIENCE)
         return time.monotonic() - began
 
     def shut_down(self) -> None:
         """Have it end by itself, as a proper switching off does; `kill` what is left."""
         assert self._qemu is not None
         self.attempt("systemctl poweroff --no-block")
-        self._qemu.wait(60)
+        self._qemu.wait(PATIENCE)
 
     def change_disk(self, disk: Path) -> None:
         """Have it begin with a copy of this disk when it is next started."""
@@ -130,14 +130,14 @@ class Machine:
 
     # What is done in it
 
-    def do(self, command: str, timeout: float = 60) -> str:
+    def do(self, command: str, timeout: float = PATIENCE) -> str:
         """Run a bash command and return what it printed, without the last line end; raises GuestError if it failed."""
         status, output = self.attempt(command, timeout)
         if status:
             raise GuestError(f"{command}\nended with {status}:\n{output}")
         return output
 
-    def attempt(self, command: str, timeout: float = 60) -> tuple[int, str]:
+    def attempt(self, command: str, timeout: float = PATIENCE) -> tuple[int, str]:
         """Run a bash command and return its status (124: it took too long) and what it printed."""
         self._asked += 1
         request = {"id": self._asked, "command": command, "timeout": timeout}
@@ -146,7 +146,7 @@ class Machine:
         answer = self._wait(self._asked, timeout + 30)
         return answer["status"], answer["output"].rstrip("\n")
 
-    def until(self, command: str, seconds: float = 30) -> str:
+    def until(self, command: str, seconds: float = PATIENCE) -> str:
         """Run a command again and again until it succeeds, at most so long; return what it printed."""
         loop = f"last=$(({command}) 2>&1) && break; sleep 0.05"
         script = (

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.rig.machine import GuestError
+from tests.rig.machine import PATIENCE, GuestError
 
 EVENTS = ("key", "typed", "punched", "missed")
 """Topics of what happens, of which a newcomer is not told."""
@@ -32,7 +32,7 @@ class Watcher:
         self._thread = threading.Thread(target=self._follow, daemon=True)
         self._thread.start()
 
-    def until(self, what: str, true: Callable[[], bool], seconds: float) -> None:
+    def until(self, what: str, true: Callable[[], bool], seconds: float = PATIENCE) -> None:
         """Wait until something is true, looked at after each line."""
         with self._changed:
             if not self._changed.wait_for(true, seconds):
