@@ -36,7 +36,7 @@ def install(
     system, origin = system or System(), origin or running()
     console = load(file)
     command = _runnable(core)
-    made = wanted(console, command, files.units())
+    made = wanted(console, command, files.units(), system.systemd())
     hub = in_the_way(ports(console), system.hubs())
     if hub:
         raise ConsoleError(f"{console.path}: {hub}.")

@@ -4,6 +4,7 @@ import contextlib
 import ctypes
 import fcntl
 import os
+import re
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -29,6 +30,10 @@ class System:
 
     def run(self, *command: str) -> None:
         """Run a command. Raises ConsoleError, with its own last words, if it fails."""
+        self.answer(*command)
+
+    def answer(self, *command: str) -> str:
+        """Run a command and return what it printed. Raises ConsoleError, with its own last words, if it fails."""
         try:
             done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
         except OSError as error:
@@ -38,6 +43,7 @@ class System:
         if done.returncode != 0:
             words = (done.stderr or done.stdout).strip() or f"status {done.returncode}"
             raise ConsoleError(f"{' '.join(command)}: {words}")
+        return done.stdout
 
     def succeeds(self, *command: str) -> bool:
         """Tell whether a command can be run, and succeeds."""
@@ -46,6 +52,14 @@ class System:
         except ConsoleError:
             return False
         return True
+
+    def systemd(self) -> int:
+        """Return the version of systemd, 0 without it: "systemd 252 (252.39-1~deb12u1)" is how it answers."""
+        try:
+            number = re.match(r"systemd (\d+)", self.answer("systemctl", "--version"))
+        except ConsoleError:
+            return 0
+        return int(number[1]) if number else 0
 
     def sync(self) -> None:
         """Wait until all that was written is on the disk."""

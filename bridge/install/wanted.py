@@ -23,6 +23,8 @@ USB_UNITS = ("consolewright-usb.path", "consolewright-usb.service")
 STICK_UNITS = "consolewright-stick@*.service"
 _STICK_UNIT = "consolewright-stick@.service"
 
+_NEWER = re.compile(r"^#(\d+): ", re.MULTILINE)
+"""Before a directive of a unit that only systemd of this version and later knows."""
 _WANTED_BY = re.compile(r"^WantedBy=(\S+)$", re.MULTILINE)
 
 
@@ -43,9 +45,10 @@ def ports(console: Console) -> dict[str, tuple[str, ...]]:
     return {name: hopper.ports for name, hopper in hoppers.items() if hopper is not None and hopper.ports}
 
 
-def wanted(console: Console, core: Sequence[str], units: Path) -> Wanted:
+def wanted(console: Console, core: Sequence[str], units: Path, systemd: int) -> Wanted:
     """Return the files for a console, made of those in `units`; an empty `core` command is none.
 
+    What only later versions of systemd know than the one that is there is left a comment in its units.
     A console without USB ports gets nothing that has to do with USB. Raises ConsoleError for ports that cannot be used.
     """
     made = {DESCRIPTION: Content(console.path.read_bytes())}
@@ -54,7 +57,9 @@ def wanted(console: Console, core: Sequence[str], units: Path) -> Wanted:
     hoppers = ports(console)
     for source in sorted(units.iterdir()):
         if hoppers or not (source.suffix == ".rules" or source.name in {*USB_UNITS, _STICK_UNIT}):
-            text = source.read_text(encoding="utf-8")
+            text = _NEWER.sub(
+                lambda mark: "" if int(mark[1]) <= systemd else mark[0], source.read_text(encoding="utf-8")
+            )
             if source.suffix == ".rules":
                 try:
                     text = expand(text, hoppers)

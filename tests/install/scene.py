@@ -25,6 +25,7 @@ class Scene(System):
         self.failing: set[str] = set()
         self.hubs_in: set[str] = set()
         self.active: set[str] = set()
+        self.version = 252
         self._simulated = {
             "systemd-sysusers": self._make_users,
             "systemd-tmpfiles": self._make_folders,
@@ -84,6 +85,10 @@ class Scene(System):
         self.active |= set(units)
         if "consolewright.service" in units and self._links(["consolewright-core.service"])[0].is_symlink():
             self.active.add("consolewright-core.service")
+
+    def systemd(self) -> int:
+        """Return the version that a test has given it."""
+        return self.version
 
     def hubs(self) -> set[str]:
         """Return what a test has put in."""

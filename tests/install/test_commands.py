@@ -389,3 +389,24 @@ def test_a_command_that_says_too_little_or_too_much_is_usage(
         cli.main()
     assert end.value.code == 2
     assert "usage: consolewright install" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("version", "grows"), [(252, False), (253, False), (254, True), (257, True)])
+def test_pauses_between_tries_grow_where_systemd_knows_how(system: Scene, put: Put, version: int, grows: bool) -> None:
+    # source: systemd.service(5): RestartSteps= and RestartMaxDelaySec= were added in version 254.
+    system.version = version
+    put(*CORE)
+    for unit in ("consolewright.service", "consolewright-core.service"):
+        directives = system.listed()[f"etc/systemd/system/{unit}"].splitlines()
+        assert [line for line in directives if line.startswith("Restart")] == [
+            "Restart=always",
+            "RestartSec=2",
+            *(["RestartSteps=5", "RestartMaxDelaySec=60"] if grows else []),
+        ]
+
+
+def test_after_systemd_is_newer_its_units_are_written_anew(system: Scene, put: Put) -> None:
+    put(*CORE)
+    system.version = 257
+    assert "  write /etc/systemd/system/consolewright.service" in put(*CORE)
+    assert put(*CORE)[-1].endswith("there is nothing to do.")

@@ -62,3 +62,20 @@ def test_users_and_groups_are_known(system: System) -> None:
 def test_what_is_no_gpio_chip_has_no_label(system: System) -> None:
     system.write("/dev/gpiochip0", b"")
     assert system.gpio_chips() == {}
+
+
+@pytest.mark.parametrize(
+    ("said", "version"),
+    [("systemd 252 (252.39-1~deb12u1)\n+PAM +AUDIT\n", 252), ("systemd 257 (257.9)\n", 257), ("what\n", 0)],
+)
+def test_the_version_of_systemd_is_known(
+    system: System, monkeypatch: pytest.MonkeyPatch, said: str, version: int
+) -> None:
+    # source: systemctl --version on Debian 12 and 13.
+    monkeypatch.setattr(System, "answer", lambda *_: said)
+    assert system.systemd() == version
+
+
+def test_a_system_without_systemd_has_no_version_of_it(system: System, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", "")
+    assert system.systemd() == 0
