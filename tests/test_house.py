@@ -141,13 +141,20 @@ def test_the_unit_starts_the_daemon_as_it_wants_to_be_started() -> None:
     # source: systemd.service(5): ExecStart is split as by a shell, the first word an absolute path.
     unit = configparser.ConfigParser(strict=False, interpolation=None)
     unit.read(ROOT / "systemd" / "consolewright.service", encoding="utf-8")
+    shell, _, script = shlex.split(unit["Service"]["ExecStopPost"])
+    assert shell == "/bin/sh"
+    condition, darkens = script.split(" || exec ")
     files = set()
-    for key, command in (("ExecStart", "run"), ("ExecStopPost", "dark")):
-        program, *arguments = shlex.split(unit["Service"][key])
+    for command, line in (("run", unit["Service"]["ExecStart"]), ("dark", darkens)):
+        program, *arguments = shlex.split(line)
         assert Path(program).is_absolute()
         assert Path(program).name in PROJECT["project"]["scripts"]
         options = cli.parser().parse_args(arguments)
         assert options.command == command
         files.add(options.file)
+    # source: systemd.exec(5), "$SERVICE_RESULT": "success", or why not; two dollar signs stand for one.
+    for result in ("success", "exit-code", "signal", "core-dump", "watchdog", "timeout", "oom-kill", "resources"):
+        done = subprocess.run([shell, "-c", condition.replace("$$", "$")], env={"SERVICE_RESULT": result}, check=False)
+        assert (done.returncode == 0) == (result == "success")
     assert len(files) == 1
     assert int(unit["Service"]["LimitRTPRIO"]) >= bus.PRIORITY

@@ -61,7 +61,7 @@ class Assembly:
     wires: list[Wires]
 
     def darken(self) -> list[str]:
-        """Darken the lamps; return the parts whose bus hangs, which are left as they are. Once is enough.
+        """Darken the lamps; return the parts whose bus hangs or fails, which are left as they are. Once is enough.
 
         A bus that hangs may do so again, so each is darkened on a thread of its own, and has not long.
         """
@@ -71,7 +71,8 @@ class Assembly:
             thread.start()
         for thread in threads:
             thread.join(DARKEN / len(threads))
-        return [thread.name for thread in threads if thread.is_alive()]
+        hanging = [thread.name for thread in threads if thread.is_alive()]
+        return hanging + [part for job in lamps for part in job.lit]
 
     def close(self) -> None:
         """Let go of the wires; the buses should have stopped, and the lamps be dark. Twice does no harm."""

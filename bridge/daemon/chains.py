@@ -118,6 +118,8 @@ class LampJob:
         self._chains = chains
         self.parts = ", ".join(chain.part for chain in chains)
         """The names of the parts that drive them."""
+        self.lit: list[str] = []
+        """Parts that could not be darkened."""
         self._drive = drive
         self._report = on_change(report)
 
@@ -134,10 +136,11 @@ class LampJob:
                 self._report(said)
 
     def dark(self) -> None:
-        """Darken every chain."""
+        """Darken every chain; those whose bus has failed are in `lit`."""
         for chain in self._chains:
             said = chain.dark()
             if said is not None:
+                self.lit.append(chain.part)
                 self._report(said)
 
 

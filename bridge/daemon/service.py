@@ -42,7 +42,7 @@ def run(
 
     Raises ConsoleError when it can't start, or when something in it dies. A bad deck in the reader is in the way of a
     start, as a part is that cannot be opened, unless it is `unattended`: then it is the reader's state, as it is for a
-    deck that comes later, or the part's, which is tried again.
+    deck that comes later, or the part's, which is tried again. Exits with status 1 if something could not be ended.
     """
     with Ending() as ending:
         console = description.console()
@@ -59,10 +59,14 @@ def run(
             pace=console.pace.factor if pace is None else pace,
             unattended=unattended,
         )
-        asyncio.run(_run(console.name, make, ending))
+        left = asyncio.run(_run(console.name, make, ending))
+    if left:
+        # Its lamps may be lit: whoever started this has to see to them.
+        sys.exit(1)
 
 
-async def _run(name: str, make: Callable[..., Daemon], ending: Ending) -> None:
+async def _run(name: str, make: Callable[..., Daemon], ending: Ending) -> list[str]:
+    """Run until the end has begun, and return what was left hanging."""
     systemd = Systemd()
     voice = _Voice(name, systemd)
     daemon = make(say=voice)
@@ -87,6 +91,7 @@ async def _run(name: str, make: Callable[..., Daemon], ending: Ending) -> None:
         if daemon.left:
             _print(f"stopping: left hanging: {', '.join(daemon.left)}", FAULT)
         systemd.close()
+    return daemon.left
 
 
 async def _work(name: str, daemon: Daemon, voice: "_Voice", systemd: Systemd) -> None:

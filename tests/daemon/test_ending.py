@@ -60,6 +60,11 @@ def dark(_):
     hang()
 tlc5947.Driver.dark = dark
 """
+FAILING = """
+def dark(_):
+    raise OSError(5, "Input/output error")
+tlc5947.Driver.dark = dark
+"""
 SOON = """
 ending.LIMIT, daemon.STOP = 1.0, 0.01
 """
@@ -107,7 +112,8 @@ def test_a_bus_that_hangs_is_named_and_left(tmp_path: Path) -> None:
         until(process, "ready:", "hanging")
         said = end(process)
     assert said == ["stopping: the lamps go dark", "stopping: left hanging: bus panel"]
-    assert process.returncode == 0
+    # Else nobody would darken its lamps.
+    assert process.returncode == 1
 
 
 def test_an_event_loop_that_is_blocked_does_not_keep_the_process_alive(tmp_path: Path) -> None:
@@ -144,12 +150,13 @@ def test_a_call_on_the_state_folder_that_hangs_is_named(tmp_path: Path) -> None:
     assert process.returncode == 1
 
 
-def test_lamps_that_cannot_be_darkened_are_named_and_left(tmp_path: Path) -> None:
-    with broken(tmp_path, LAMPS) as process:
+@pytest.mark.parametrize("how", [LAMPS, FAILING], ids=["hanging", "failing"])
+def test_lamps_that_cannot_be_darkened_are_named_and_left(tmp_path: Path, how: str) -> None:
+    with broken(tmp_path, how) as process:
         until(process, "ready:")
         said = end(process)
     assert said[-1] == "stopping: left hanging: lamp drivers"
-    assert process.returncode == 0
+    assert process.returncode == 1
 
 
 def test_a_process_of_a_hopper_that_is_stuck_is_killed(tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
         target = tmp_path / "etc/systemd/system" / path.name
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(path, target)
-    for program in ("/usr/bin/python3", f"{PLACE}/bin/consolewright", CORE):
+    for program in ("/bin/sh", "/usr/bin/python3", f"{PLACE}/bin/consolewright", CORE):
         file = tmp_path / program.lstrip("/")
         file.parent.mkdir(parents=True, exist_ok=True)
         file.touch(mode=0o755)
