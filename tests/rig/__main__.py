@@ -1,7 +1,6 @@
-"""`python -m tests.rig [NAME…]`: everything that only a real kernel can prove, in Debian guests under QEMU.
+"""`python -m tests.rig [NAME…]`: everything that only a real kernel can prove, in a Debian guest under QEMU.
 
-NAME is a part of a test's name; without any, all are run. It is installed in one guest, and then two copies of that are
-tested side by side. The guest is kept in .rig, or in $CONSOLEWRIGHT_RIG_CACHE. Needs root and what `.ci/run system`
+NAME is a part of a test's name; without any, all are run. The guest is kept in .rig, or in $CONSOLEWRIGHT_RIG_CACHE. Needs root and what `.ci/run system`
 installs. What cannot be built fails; nothing is skipped. Whoever works on the tests keeps the installation too, in an
 empty folder named by $CONSOLEWRIGHT_RIG_INSTALLED: what is in it is not made again, however old it is.
 """
@@ -17,7 +16,6 @@ from tests.rig.build import BuildError
 from tests.rig.console import INSTALLED, Console
 
 HERE = Path(__file__).parent
-GUESTS = 2
 
 
 def main(names: list[str]) -> int:
@@ -31,9 +29,10 @@ def main(names: list[str]) -> int:
             print(f"rig: {error}", file=sys.stderr)
             return 1
         chosen = ["-k", " or ".join(names)] if names else []
-        options = ["-o", "python_files=guest_*.py", "-o", "timeout=600", "-p", "no:cacheprovider"]
-        side_by_side = ["-n", str(GUESTS), "--dist", "loadfile"]
-        return int(pytest.main(["-v", "--durations=25", *options, *side_by_side, *chosen, str(HERE)]))
+        options = ["-o", "python_files=guest_*.py", "-o", "timeout=600", "-p", "no:cacheprovider", "-p", "no:xdist"]
+        # What takes the installation away comes last.
+        files = sorted(HERE.glob("guest_*.py"), key=lambda file: (file.stem == "guest_install", file))
+        return int(pytest.main(["-v", "--durations=25", *options, *chosen, *map(str, files)]))
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""A guest for each process that tests, all of them copies of one on which it was installed."""
+"""One guest for all of the rig's tests, a copy of the one in which it was installed."""
 
 import os
 from collections.abc import Iterator
@@ -27,8 +27,12 @@ def installed() -> Iterator[Console]:
 @pytest.fixture
 def console(installed: Console) -> Iterator[Console]:
     """The console as it is in the morning: everything runs, and no stick is in."""
-    if installed.removed:
-        installed.renew()
     installed.settle()
     yield installed
     installed.machine.pull_all()
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    """Say at once what failed: the whole run takes long."""
+    if report.failed:
+        print(f"\n{report.longreprtext}", flush=True)

@@ -158,9 +158,6 @@ class Console:
         self.times: list[tuple[str, float]] = []
         self.ports: dict[int, str] = {}
         self.said = ""
-        self.removed = False
-        """A test has taken the installation away."""
-        self._disk = disk
         self._images = itertools.count()
         self._runs = 0
         self.last_safe = 0
@@ -260,14 +257,6 @@ class Console:
             self.machine.shut_down()
         self._switch_off()
         self._switch_on()
-
-    def renew(self) -> None:
-        """Have it as it was when it was first switched on."""
-        assert self._disk is not None
-        self._switch_off()
-        self.machine.change_disk(self._disk)
-        self._switch_on()
-        self.removed = False
 
     def _switch_off(self) -> None:
         self.machine.kill()

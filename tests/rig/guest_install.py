@@ -112,7 +112,6 @@ def test_installing_again_changes_nothing(console: Console) -> None:
 
 
 def test_removing_it_leaves_nothing(console: Console) -> None:
-    console.removed = True
     said = console.machine.do(f"{VENV}/bin/consolewright install --remove", 120)
     assert STATE in said
     found = "find / -xdev -iname '*consolewright*' -not -path '/srv/*' -not -path '/var/log/*'"

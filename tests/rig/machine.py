@@ -23,7 +23,7 @@ QUIET = (
 )
 Fault = Literal["slow", "failing"]
 PATIENCE = 120
-"""Seconds for what a guest does in a few when nothing else runs: there are two of them, and others besides."""
+"""Seconds for what a guest does in a few when nothing else runs."""
 
 
 class GuestError(AssertionError):
@@ -50,7 +50,7 @@ class Machine:
         if disk is None:
             run("mke2fs", "-q", "-t", "ext4", self.disk, "2G")
         else:
-            self.change_disk(disk)
+            run("cp", "--sparse=always", "--reflink=auto", disk, self.disk)
         self._qemu: subprocess.Popen[bytes] | None = None
         self._qmp: socket.socket | None = None
         self._agent: socket.socket | None = None
@@ -107,10 +107,6 @@ class Machine:
         assert self._qemu is not None
         self.attempt("systemctl poweroff --no-block")
         self._qemu.wait(PATIENCE)
-
-    def change_disk(self, disk: Path) -> None:
-        """Have it begin with a copy of this disk when it is next started."""
-        run("cp", "--sparse=always", "--reflink=auto", disk, self.disk)
 
     def kill(self) -> None:
         """Cut its power: what it had not written to its disk by then is lost."""
