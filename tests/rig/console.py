@@ -255,12 +255,9 @@ class Console:
         """Switch it off, properly or by cutting its power, and on again."""
         if not cut:
             self.machine.shut_down()
-        self._switch_off()
-        self._switch_on()
-
-    def _switch_off(self) -> None:
         self.machine.kill()
         self._hang_up()
+        self._switch_on()
 
     def _switch_on(self) -> None:
         self._timed("boot", self.machine.start)
