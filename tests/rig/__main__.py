@@ -1,9 +1,10 @@
 """`python -m tests.rig [NAME…]`: everything that only a real kernel can prove, in a Debian guest under QEMU.
 
 NAME is a part of a test's name; without any, all are run. The guest is kept in .rig, or in $CONSOLEWRIGHT_RIG_CACHE.
-Needs root and what `.ci/run system` installs. What cannot be built fails; nothing is skipped. Whoever works on the tests
-keeps the installation too, in an empty folder named by $CONSOLEWRIGHT_RIG_INSTALLED: what is in it is not made again,
-however old it is.
+Needs root and what `.ci/run system` installs. What cannot be built fails; nothing is skipped.
+
+Whoever works on the tests keeps the installation too, in an empty folder named by $CONSOLEWRIGHT_RIG_INSTALLED: what is
+in it is not made again, however old it is.
 """
 
 import os
