@@ -44,17 +44,23 @@ def expected(folder: Path, name: str) -> str:
     return (folder / name).read_text()
 
 
-@pytest.mark.parametrize("kind", ["FAT", "exFAT"])
-def test_tides_are_computed_from_sticks_and_punched_on_one(console: Console, rehearsed: Path, kind: str) -> None:
+@pytest.fixture
+def untouched(console: Console) -> Console:
+    """A console with all its keys at rest, whatever a job before has left thrown, and the demonstration's machine."""
+    console.machine.do("systemctl restart consolewright")
     console.core("skerry")
-    hands = Hands(console) if kind == "FAT" else Hands(console, console.make_exfat, console.files)
+    return console
+
+
+@pytest.mark.parametrize("kind", ["FAT", "exFAT"])
+def test_tides_are_computed_from_sticks_and_punched_on_one(untouched: Console, rehearsed: Path, kind: str) -> None:
+    hands = Hands(untouched) if kind == "FAT" else Hands(untouched, untouched.make_exfat, untouched.files)
     results = done(hands, TIDES).results
     assert results[TYPED] == expected(rehearsed / "tides", TYPED)
     assert results[PUNCHED] == expected(rehearsed / "tides", PUNCHED)
 
 
-def test_a_deck_is_read_twice_and_a_condensed_program_does_the_same_again(console: Console, rehearsed: Path) -> None:
-    console.core("skerry")
-    results = done(Hands(console), DOUBLE_PASS).results
+def test_a_deck_is_read_twice_and_a_condensed_program_does_the_same_again(untouched: Console, rehearsed: Path) -> None:
+    results = done(Hands(untouched), DOUBLE_PASS).results
     for name in (TYPED, RESIDUALS, CONDENSED):
         assert results[name] == expected(rehearsed / "double", name), name

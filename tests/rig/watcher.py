@@ -77,6 +77,7 @@ class Watcher:
         match line["topic"]:
             case "hello":
                 self.states.clear()
+                self.keys.clear()
                 self._latest = {("hello", ""): line}
             case "panel":
                 self._names = line["lamps"]
