@@ -102,6 +102,11 @@ class Machine:
         self._wait(0, PATIENCE)
         return time.monotonic() - began
 
+    @property
+    def runs(self) -> bool:
+        """Tell whether it is on; one whose kernel has panicked has ended."""
+        return self._qemu is not None and self._qemu.poll() is None
+
     def shut_down(self) -> None:
         """Have it end by itself, as a proper switching off does; `kill` what is left."""
         assert self._qemu is not None
