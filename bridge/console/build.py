@@ -155,6 +155,7 @@ class _Builder:
             card_codes=tuple(code for name, code in self._codes.items() if name not in cardcodes.BUILT_IN),
             reader=None if document.reader is None else self._reader(document.reader),
             punch=None if document.punch is None else self._punch(document.punch),
+            interlocks=tuple(self._interlock(*one) for one in tables("interlock", document.interlock)),
         )
 
     # Where things stand, and saying that they are wrong.
@@ -518,7 +519,10 @@ class _Builder:
                 f"every {period_ms:g} ms"
             )
             self._wrong(where, "settle_ms", wrong, "raise its settle_ms or the rate_hz of [scan]")
-        contact = (kind, table.closed == "high", table.settle_ms, table.report == "first contact")
+        stuck_s = None
+        if isinstance(table, shape.Pressed) and kind in {"momentary", "push-on/push-off"}:
+            stuck_s = table.stuck_s
+        contact = (kind, table.closed == "high", table.settle_ms, table.report == "first contact", stuck_s)
         return tuple(Key(*point, *contact) for point in self._points(where, "key", table))
 
     def _lamp_row(self, where: KeyPath, table: shape.LampRow) -> LampRow:
@@ -532,6 +536,22 @@ class _Builder:
         keys = self._keys(where, table, "position")
         title = table.title or table.name
         return Rotary(table.name, title, tuple(table.positions), keys, self._line(where))
+
+    def _interlock(self, where: KeyPath, table: shape.Interlock) -> tuple[str, ...]:
+        known = self._key_names()
+        excluded = Claims("key", quoted)
+        for name in table.keys:
+            excluded.take(name, self._owner(where, "keys"))
+            if name not in known and self._sheet.sound("key", "key_row", "rotary"):
+                wrong = f'{self._title(where)} has "{name}", which is no key'
+                self._wrong(where, "keys", wrong, suggest(name, known))
+        self._found += excluded.findings()
+        return tuple(table.keys)
+
+    def _key_names(self) -> list[str]:
+        document = self._sheet.document
+        strips: tuple[Strip, ...] = (*document.key_row, *document.rotary, *document.key)
+        return [name for strip in strips for name in strip.names]
 
     # The rest.
 
@@ -600,9 +620,7 @@ class _Builder:
 
     def _reader(self, table: shape.Reader) -> Reader:
         where = ("reader",)
-        document = self._sheet.document
-        strips: tuple[Strip, ...] = (*document.key_row, *document.rotary, *document.key)
-        keys = [name for strip in strips for name in strip.names]
+        keys = self._key_names()
         pressed = Claims("key", quoted)
         for key, name in table.keys.items():
             if name not in keys and self._sheet.sound("key", "key_row", "rotary"):

@@ -10,7 +10,7 @@ from typing import Literal
 
 from bridge.parts.facts import Facts, Pull
 
-KeyKind = Literal["toggle", "momentary", "position"]
+KeyKind = Literal["toggle", "momentary", "push-on/push-off", "key lock", "position"]
 
 
 @dataclass(frozen=True)
@@ -216,12 +216,14 @@ class Key(Point):
     """One contact; a rotary switch is one for each position. `closed_high` tells the level of a closed contact.
 
     Its change counts after `settle_ms` of rest, None for what [scan] says; with `first_contact` it is reported at once.
+    One that springs back is stuck when it has been held for `stuck_s` seconds; None for all others.
     """
 
     kind: KeyKind
     closed_high: bool
     settle_ms: int | None = None
     first_contact: bool = False
+    stuck_s: int | None = None
 
 
 @dataclass(frozen=True)
@@ -381,7 +383,7 @@ class Console:
     Everything stands in the order of the description; among all `lamps` and `keys` those in rows come first, then those
     of rotary switches, then single ones. `lamp_kinds` and `card_codes` are those it describes itself,
     used or not. `board` is the
-    board's model, None if not given.
+    board's model, None if not given. `interlocks` are sets of keys, by name, of which at most one can be closed.
     """
 
     path: Path
@@ -405,3 +407,4 @@ class Console:
     card_codes: tuple[CardCode, ...]
     reader: Reader | None
     punch: Punch | None
+    interlocks: tuple[tuple[str, ...], ...] = ()

@@ -535,16 +535,34 @@ class Lamp(Single, Shown):
         """Only a row lists several."""
 
 
-class KeyRow(Row, Contact):
+class Pressed(Contact):
+    """What kind of key moves the contact."""
+
+    kind: Literal["toggle", "momentary", "push-on/push-off", "key lock"] = Field(
+        examples=["toggle"],
+        description="toggle and key lock stay as they are put; push-on/push-off springs back, and turns at each press",
+    )
+    stuck_s: int = Field(
+        default=60,
+        ge=1,
+        le=86_400,
+        examples=[60],
+        description="seconds held after which one that springs back is stuck",
+    )
+
+
+class KeyRow(Row, Pressed):
     """Keys in a row."""
 
-    kind: Literal["toggle", "momentary"] = Field(examples=["toggle"])
 
-
-class Key(Single, Contact):
+class Key(Single, Pressed):
     """A key by itself."""
 
-    kind: Literal["toggle", "momentary"] = Field(examples=["momentary"])
+
+class Interlock(Table):
+    """Keys that exclude each other, as their mechanism does."""
+
+    keys: list[Label] = Field(min_length=2, examples=[["START", "STOP"]], description="of these one at most is closed")
 
 
 class Rotary(Contact):
@@ -749,6 +767,7 @@ class Document(Table):
     key_row: list[KeyRow] = []
     key: list[Key] = []
     rotary: list[Rotary] = []
+    interlock: list[Interlock] = []
     frames: Frames = Frames()
     scan: Scan = Scan()
     pace: Pace = Pace()

@@ -26,6 +26,7 @@ from bridge.daemon import counters
 from bridge.daemon.assembly import Assembly, assemble
 from bridge.daemon.bus import BusThread, RunBus, Running, settle_interpreter
 from bridge.daemon.core import CoreDesk
+from bridge.daemon.keydesk import KeyDesk
 from bridge.daemon.state import StateFolder
 from bridge.daemon.sticks import Hopper, Sticks, Supervise
 from bridge.daemon.tasks import Outcome
@@ -147,6 +148,7 @@ class Daemon:
         if not self._unheard:
             self._heard.set_result(None)
         self._reader_keys: dict[str, KeyAct] = {}
+        self._key_desk = KeyDesk(console, self._report)
         self._folder: StateFolder | None = None
         self._sticks: Sticks | None = None
         self.typewriter_twin: RehearsedTypewriter | None = None
@@ -483,6 +485,7 @@ class Daemon:
         for event in events:
             if event.closed and self._counted is not None:
                 self._counted.keys[self._console.keys[event.key].name] += 1
+        for event in self._key_desk.told(events):
             self._desk.key(event)
             act = self._reader_keys.get(self._console.keys[event.key].name)
             if act is not None and reader is not None and event.closed:
@@ -501,6 +504,7 @@ class Daemon:
             if self._hours is not None:
                 self._hours.look(self._clock.now(), codes)
             self.observers.state("lamps", codes=codes.tolist())
+            self._key_desk.look(self._clock.now())
             self.observers.state("typewriter", taken=self._desk.typed)
             if look % HEALTH == 0:
                 for bus in assembly.buses:

@@ -106,6 +106,9 @@ part = "inputs"
 channel = 4
 closed = "high"
 
+[[interlock]]
+keys = ["W.2", "SELECT.A"]
+
 [[rotary]]
 name = "SELECT"
 title = "selector"

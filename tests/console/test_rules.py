@@ -393,6 +393,17 @@ RULES |= {
         ('"cables" of part "inputs" lists 2, but it has 3 chips', "list one for each, or one for all"),
         (("load = 23", 'load = 23\ncables = ["J1", "J2", "J2"]'),),
     ),
+    "interlock of what is no key": Rule(
+        (('[[key]]\nname = "START"', '[[interlock]]\nkeys = ["START", "SELECT.Z"]\n\n[[key]]\nname = "START"'),),
+        'keys = ["START", "SELECT.Z"]',
+        ('interlock number 1 has "SELECT.Z", which is no key', "did you mean"),
+        (('[[key]]\nname = "START"', '[[interlock]]\nkeys = ["START", "SELECT.A"]\n\n[[key]]\nname = "START"'),),
+    ),
+    "interlock of a key with itself": Rule(
+        (('[[key]]\nname = "START"', '[[interlock]]\nkeys = ["START", "START"]\n\n[[key]]\nname = "START"'),),
+        'keys = ["START", "START"]',
+        ('key "START"', "interlock number 1"),
+    ),
     # Counts, pins and wires.
     "too few channels": Rule(
         (('channels = "0-3"', 'channels = "0-2"'),),
