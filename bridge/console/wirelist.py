@@ -16,20 +16,20 @@ from bridge.console.findings import suggest
 
 COLUMNS = (
     "sort", "row", "title", "name", "part", "channel", "connector", "pin", "wire", "revision", "kind", "fitted",
-    "group", "trim", "closed", "settle_ms", "report",
+    "group", "trim", "closed", "settle_ms", "report", "stuck_s",
 )  # fmt: skip
 """Its columns: what they hold is what the keys of the description hold; `sort` is lamp or key."""
 NEEDED = ("sort", "name")
 _ALSO = {"colour": "wire", "color": "wire", "wire colour": "wire", "wire color": "wire", "board revision": "revision"}
-_ONLY = {"lamp": ("fitted", "group", "trim"), "key": ("closed", "settle_ms", "report")}
-_USUAL = {"fitted": "LED", "trim": "1", "closed": "low", "report": "settled"}
+_ONLY = {"lamp": ("fitted", "group", "trim"), "key": ("closed", "settle_ms", "report", "stuck_s")}
+_USUAL = {"fitted": "LED", "trim": "1", "closed": "low", "report": "settled", "stuck_s": "60"}
 _CHOICES = {
     "sort": ("lamp", "key"),
     "fitted": ("LED", "filament", "neon"),
     "closed": ("low", "high"),
     "report": ("settled", "first contact"),
 }
-KEY_KINDS = ("toggle", "momentary", "position")
+KEY_KINDS = ("toggle", "momentary", "push-on/push-off", "key lock", "position")
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,10 @@ def _own(point: Point) -> dict[str, str]:
     settle = "" if point.settle_ms is None else str(point.settle_ms)
     report = "first contact" if point.first_contact else "settled"
     closed = "high" if point.closed_high else "low"
-    return {"sort": "key", "kind": point.kind, "closed": closed, "settle_ms": settle, "report": report}
+    stuck = "" if point.stuck_s is None else str(point.stuck_s)
+    return {
+        "sort": "key", "kind": point.kind, "closed": closed, "settle_ms": settle, "report": report, "stuck_s": stuck
+    }  # fmt: skip
 
 
 def read(data: bytes) -> Sheet:
@@ -209,7 +212,13 @@ def _numbers(row: Row) -> Iterator[tuple[str, str, str]]:
         yield lacking, f"there is a {has} but no {lacking}", "give both or neither"
     if row["pin"]:
         yield from _pin(row["pin"])
-    for column, fits, example in (("channel", _whole, "12"), ("settle_ms", _whole, "12"), ("trim", _share, "0.93")):
+    numbers = (
+        ("channel", _whole, "12"),
+        ("settle_ms", _whole, "12"),
+        ("stuck_s", _whole, "60"),
+        ("trim", _share, "0.93"),
+    )
+    for column, fits, example in numbers:
         if row[column] and not fits(row[column]):
             yield column, f'"{row[column]}" is no number that fits', f"write it without units, for example {example}"
 
@@ -299,7 +308,8 @@ def _table(wired: Sequence[tuple[Row, int]], usual_part: Mapping[str, str], usua
         said["kind"] = first["kind"]
     for column in (*_ONLY["lamp"][:2], *_ONLY["key"]):
         if first[column] != _USUAL.get(column, ""):
-            said[column] = int(first[column]) if column == "settle_ms" and first[column] else first[column]
+            whole = column in {"settle_ms", "stuck_s"} and first[column]
+            said[column] = int(first[column]) if whole else first[column]
     yield ""
     yield f"[[{heading}]]"
     for key, value in said.items():

@@ -49,12 +49,12 @@ def bare(console: Console) -> Console:
     )
 
 
-def without_points(text: str) -> str:
-    """Return a description without its lamps and keys."""
+def without_points(text: str, *also: str) -> str:
+    """Return a description without its lamps and keys, and without other tables of these names."""
     kept, skipping = [], False
     for line in text.split("\n"):
         if line.startswith("["):
-            skipping = line in {"[[lamp_row]]", "[[lamp]]", "[[key_row]]", "[[key]]", "[[rotary]]"}
+            skipping = line in {"[[lamp_row]]", "[[lamp]]", "[[key_row]]", "[[key]]", "[[rotary]]", *also}
         if not skipping:
             kept.append(line)
     return "\n".join(kept)
@@ -107,9 +107,18 @@ def descriptions(draw: st.DrawFn) -> str:
         channel += size
     settle = draw(st.integers(5, 500))
     closed, report = draw(st.sampled_from(["high", "low"])), draw(st.sampled_from(["settled", "first contact"]))
-    lines += ["[[key]]", 'name = "GO"', 'kind = "toggle"', 'part = "inputs"', "channel = 4", f"settle_ms = {settle}"]
+    kind = draw(st.sampled_from(["toggle", "momentary", "push-on/push-off", "key lock"]))
+    lines += [
+        "[[key]]",
+        'name = "GO"',
+        f'kind = "{kind}"',
+        f"stuck_s = {draw(st.integers(1, 600))}",
+        'part = "inputs"',
+        "channel = 4",
+        f"settle_ms = {settle}",
+    ]
     lines += [f'closed = "{closed}"', f'report = "{report}"']
-    return without_points(TEXT) + "\n" + "\n".join(lines) + "\n"
+    return without_points(TEXT, "[[interlock]]") + "\n" + "\n".join(lines) + "\n"
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -11,7 +11,7 @@ from bridge.workshop.wiring import bring, by_connector, export, listed
 from tests.console.sample import TEXT, changed, loaded
 from tests.console.test_wirelist import bare, without_points
 
-PARTS = without_points(TEXT)
+PARTS = without_points(TEXT, "[[interlock]]")
 HEADS = "sort,row,name,part,connector,pin,wire,kind,revision\n"
 
 
