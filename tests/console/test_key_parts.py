@@ -179,6 +179,9 @@ def test_what_a_loose_cable_looks_like_depends_on_the_resistor(tmp_path: Path) -
     none = ('gpios = "16, 20-21"', 'gpios = "16, 20-21"\npull = "none"')
     page = told(loaded(tmp_path, changed(none, text=KEYS)))
     assert 'part "door keys" has no channel that is always high: a loose cable can look like keys' in page
+    both = ('gpios = "16, 20-21"', 'gpios = "16, 20-21"\npull = "none"\nalways_high = [1]')
+    page = told(loaded(tmp_path, changed(both, text=KEYS)))
+    assert 'part "door keys" has no channel' not in page
     high = ('part = "door keys"\nchannel = 0', 'part = "door keys"\nchannel = 0\nclosed = "high"')
     page = told(loaded(tmp_path, changed(high, text=KEYS)))
     assert 'key "DOOR KEY" closes high, as its resistor pulls' in page

@@ -73,6 +73,8 @@ def test_each_contact_has_a_channel_of_its_own_row_by_row(matrix: Matrix) -> Non
     for channel in range(ROWS * COLUMNS):
         matrix.close(1 << channel)
         assert matrix.driver.read() == OPEN ^ 1 << channel
+        # A second look has nothing to find that the first has not.
+        assert matrix.driver.doubted(OPEN ^ 1 << channel, 1 << channel) == 0
 
 
 def test_a_matrix_that_fails_is_not_read_and_is_read_again_once_it_is_back(
