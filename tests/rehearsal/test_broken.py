@@ -145,18 +145,18 @@ def test_a_chip_alone_that_does_not_load_is_found_by_a_second_look_as_soon_as_it
 @pytest.mark.parametrize("chip", range(1, 4))
 @pytest.mark.parametrize("wire", ["clock", "data", "load", "supply"])
 @pytest.mark.parametrize("floats", FLOATS)
-def test_a_wire_that_breaks_between_chips_that_are_not_all_alike_is_named_exactly(
+def test_a_wire_that_breaks_between_chips_that_are_not_all_alike_is_named(
     chip: int, wire: Wire, floats: Floats
 ) -> None:
-    if (wire, floats) in {("supply", "held"), ("load", "noise")}:
-        pytest.skip("now and then it reads right: its cable is one of all")
     bench = Bench(4, random.Random(5))
     for contact in bench.contacts:
         bench.twin.set(contact.channel, contact.channel % 8 not in {0, 3, 7})
     bench.run(5)
     bench.break_(Fault(wire, "open", chip, floats=floats))
     bench.run(30)
-    assert f"Cable J{chip + 1}." in bench.said[-1].words
+    # Those that read right now and then are named among others.
+    alone = (wire, floats) not in {("supply", "held"), ("load", "noise")}
+    assert (f"Cable J{chip + 1}." if alone else f"J{chip + 1}") in bench.said[-1].words
 
 
 def test_a_fault_is_ordered_by_its_words_and_refused_in_words() -> None:
